@@ -1,0 +1,102 @@
+package store
+
+import (
+	"context"
+	"time"
+
+	"github.com/google/uuid"
+)
+
+// A PartUse says which component batch went into the units from FirstSerial to
+// LastSerial.
+type PartUse struct {
+	Use         uuid.UUID
+	Product     string
+	Kind        string
+	Channel     string // empty for the whole unit
+	Batch       string
+	Supplier    string
+	ReceivedOn  *time.Time
+	FirstSerial string
+	LastSerial  string
+	Note        string
+	EnteredAt   time.Time
+}
+
+const partColumns = `use, product, kind, channel, batch, supplier, received_on, first_serial, last_serial, note, entered_at`
+
+// AddPartUse stores an entry of the parts ledger unless the same one is in force
+// already, and reports whether it was new.
+func (s Site) AddPartUse(ctx context.Context, p PartUse) (bool, error) {
+	tag, err := s.q.Exec(ctx, `
+		INSERT INTO part_uses (site, `+partColumns+`) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)
+		ON CONFLICT DO NOTHING`,
+		s.Name, p.Use, p.Product, p.Kind, p.Channel, p.Batch, p.Supplier, p.ReceivedOn, p.FirstSerial, p.LastSerial, p.Note,
+		now(p.EnteredAt))
+	return tag.RowsAffected() == 1, translate(err)
+}
+
+// PartsOfUnit returns the ledger entries that hold for one serial.
+func (s Site) PartsOfUnit(ctx context.Context, product, serial string) ([]PartUse, error) {
+	return all[PartUse](ctx, s.q, `
+		SELECT `+partColumns+` FROM part_uses
+		WHERE site = $1 AND product = $2 AND withdrawn_at IS NULL
+			AND length(first_serial) = length($3) AND $3::text COLLATE "C" BETWEEN first_serial AND last_serial
+		ORDER BY kind, channel, first_serial`, s.Name, product, serial)
+}
+
+// A LotPart is one ledger entry as far as it concerns a lot.
+type LotPart struct {
+	Kind        string
+	Channel     string
+	Batch       string
+	Supplier    string
+	FirstSerial string // of the lot's units
+	LastSerial  string
+	Units       int
+}
+
+// PartsOfLot returns which batches went into a lot's units.
+func (s Site) PartsOfLot(ctx context.Context, lot string) ([]LotPart, error) {
+	return all[LotPart](ctx, s.q, `
+		SELECT p.kind, p.channel, p.batch, p.supplier, min(u.serial COLLATE "C") AS first_serial,
+			max(u.serial COLLATE "C") AS last_serial, count(*) AS units
+		FROM units u JOIN part_uses p ON p.site = u.site AND p.product = u.product AND p.withdrawn_at IS NULL
+			AND length(p.first_serial) = length(u.serial)
+			AND u.serial COLLATE "C" BETWEEN p.first_serial AND p.last_serial
+		WHERE u.site = $1 AND u.lot = $2
+		GROUP BY p.kind, p.channel, p.batch, p.supplier
+		ORDER BY p.kind, p.channel, 5, p.batch`, s.Name, lot)
+}
+
+// A QuarantineRow is something that was refused.
+type QuarantineRow struct {
+	Item        uuid.UUID
+	Fingerprint []byte
+	Lot         string
+	Source      string
+	Line        int
+	Field       string
+	Reason      string
+	Remedy      string
+	Content     []byte
+	ReceivedAt  time.Time
+}
+
+// Quarantine stores a refusal unless the same one of the same content is there,
+// and reports whether it was new.
+func (s Site) Quarantine(ctx context.Context, r QuarantineRow) (bool, error) {
+	tag, err := s.q.Exec(ctx, `
+		INSERT INTO quarantine (site, item, fingerprint, lot, source, line, field, reason, remedy, content, received_at)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11) ON CONFLICT DO NOTHING`,
+		s.Name, r.Item, r.Fingerprint, r.Lot, r.Source, r.Line, r.Field, r.Reason, r.Remedy, r.Content, now(r.ReceivedAt))
+	return tag.RowsAffected() == 1, translate(err)
+}
+
+// Refused lists what is in quarantine for a lot, without the content, oldest
+// first. What names no lot belongs to the empty one.
+func (s Site) Refused(ctx context.Context, lot string) ([]QuarantineRow, error) {
+	return all[QuarantineRow](ctx, s.q, `
+		SELECT item, fingerprint, lot, source, line, field, reason, remedy, NULL::bytea AS content, received_at
+		FROM quarantine WHERE site = $1 AND lot = $2 ORDER BY received_at, item`, s.Name, lot)
+}

@@ -1,0 +1,167 @@
+// Package reports declares what a report is made of, as plain values.
+//
+// The flow (internal/line) fills these structs, and the writers below this
+// folder (sheet for spreadsheets, plot for pictures) turn them into files, so
+// that the command line and the server give the same report from the same data.
+// Levels are in dB, frequencies in Hz, times carry the site's zone.
+package reports
+
+import "time"
+
+// A Lot is everything the report of one production lot says.
+type Lot struct {
+	Site     string // name of the workshop
+	Product  string // "TB-40 rev C"
+	Code     string // of the lot
+	Opened   time.Time
+	Closed   time.Time // last measurement so far
+	Proposal Proposal
+	Counts   Counts
+	Yield    []Yield
+	Axis     []float64 // exact mid-band frequencies, shared by all per-band slices
+	Labels   []string  // of the same bands, as the trade writes them
+	Limits   Limits
+	Bands    []BandRow
+	Units    []UnitRow
+	Charts   []Chart // the streams that moved most, worst first
+	Signals  []SignalRow
+	Parts    []PartRow
+	Method   Method
+}
+
+// A Proposal is what the program proposes for the lot; a person decides.
+type Proposal struct {
+	Accept  bool
+	Word    string   // "accept", "refuse", "not complete"
+	Reasons []string // whole sentences, most serious first; never empty
+}
+
+// Counts are numbers of units in the lot, by the verdict of the last attempt.
+type Counts struct {
+	Units, Pass, Fail, Doubtful, Reseat, Hold, Waiting int
+
+	Attempts  int // judged attempts, all units together
+	Retested  int // units with more than one attempt
+	Takes     int
+	Refused   int // files and takes of the lot in quarantine
+	FirstPass int // units whose first attempt passed
+}
+
+// A Yield is a share of units with its two-sided confidence interval.
+type Yield struct {
+	Name       string // "first-pass yield"
+	Good, Of   int
+	Share      float64 // 0 to 1, NaN when Of is 0
+	Low, High  float64
+	Confidence float64 // 0.95
+}
+
+// Limits are the envelope in force, in deviation dB over Lot.Axis; a band that is
+// not judged holds NaN.
+type Limits struct {
+	Lower, Upper               []float64
+	WorkingLower, WorkingUpper []float64 // tightened by the guard band
+}
+
+// A BandRow sums up one band of one channel over the judged units of the lot.
+type BandRow struct {
+	Channel      string
+	Label        string
+	Mid          float64
+	N            int
+	Mean, SD     float64 // of the deviation
+	Low, High    float64 // smallest and largest
+	LowSerial    string
+	HighSerial   string
+	LowerLimit   float64 // NaN when the band is not judged
+	UpperLimit   float64
+	Outside      int     // units beyond a limit
+	BaselineMean float64 // centre of the limit set, NaN without one
+	Shift        float64 // lot mean minus centre, in standard errors of the difference
+}
+
+// A UnitRow is one unit with its last attempt; First is the first one's verdict.
+type UnitRow struct {
+	Serial      string
+	MeasuredAt  time.Time
+	Operator    string
+	Station     string
+	Attempts    int
+	First, Last string // verdict words
+	Sentence    string // the verdict in words
+	NotChecked  string // what the verdict does not cover
+	Worst       string // "left 63 Hz"
+	Margin      float64
+	Sensitivity []float64 // per channel, dB SPL
+	Balance     float64   // sensitivity left minus right, dB; NaN with one channel
+	Roughness   []float64 // per channel, dB
+	Curves      []Series  // deviation per channel over Lot.Axis, last attempt
+}
+
+// A Series is a named row of values over a shared axis; NaN is a gap.
+type Series struct {
+	Name   string
+	Values []float64
+}
+
+// A Chart is a control chart of one stream, from the units before the lot that
+// give it context to the lot's last unit.
+type Chart struct {
+	Stream    string // "left 63 Hz deviation"
+	Unit      string // "dB"
+	Serials   []string
+	Values    []float64
+	InLot     []bool
+	Moving    []float64 // moving range, first is NaN
+	Center    float64
+	Lower     float64
+	Upper     float64
+	RangeMean float64
+	RangeHigh float64
+	Marks     []Mark
+}
+
+// A Mark explains a rule that fired at a point of a Chart.
+type Mark struct {
+	Index int
+	Rule  string // key
+	Text  string // whole sentence
+}
+
+// A SignalRow is one rule on one stream over neighbouring units.
+type SignalRow struct {
+	Stream     string
+	Rule       string // key
+	Text       string // what the rule means, in words
+	First      string // serial at which it fired first
+	Last       string
+	Count      int     // points at which it fired
+	Largest    float64 // largest standardised value, signed
+	LimitsFrom string  // limit set version
+}
+
+// A PartRow is one component batch that went into the lot.
+type PartRow struct {
+	Kind, Channel, Batch, Supplier string
+	FirstSerial, LastSerial        string
+	Units                          int
+}
+
+// Method says how the numbers were made, so that an auditor can make them again.
+type Method struct {
+	Lines   []Fact
+	Refused []Refused
+}
+
+// A Fact is one named line of the Method sheet.
+type Fact struct{ Name, Value string }
+
+// Refused is one file or take that did not get in, and why.
+type Refused struct {
+	Source string
+	Line   int
+	Field  string
+	Reason string
+	Remedy string
+	At     time.Time
+}

@@ -1,0 +1,28 @@
+// Package spc is the map of alike's statistics and acoustics.
+//
+// Everything below this folder is pure: numbers in, numbers out. No file, no
+// clock, no database, no logging, and no import but gonum, the standard library
+// and each other, so that a stranger can use any one package without the rest of
+// the program.
+//
+//	sample    a list of finite numbers: checks, mean, standard deviation
+//	band      frequency response, fractional-octave bands, target, anchor
+//	chart     control charts and run rules for one stream of values
+//	envelope  tolerance limits per band, guard band, verdict of one unit
+//	cause     shapes of known faults and which one a change looks like
+//
+// # Words
+//
+// A stream is one number per unit in the order of production: the 63 Hz band of
+// the left channel, the sensitivity, the balance. A rule is a pattern of points
+// that is unlikely while the process stands still; it fires at the point that
+// completes the pattern.
+//
+// # Errors, warnings, panics
+//
+// Data that cannot be used (too few values, no spread, a value that is not
+// finite) give an error that says which value and what to do. Data that can be
+// used but deserve a caution give a result with Warnings: whole sentences, meant
+// for the reader of the page or the sheet. A panic means a programming mistake,
+// such as slices of different length, never bad data.
+package spc

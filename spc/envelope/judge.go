@@ -1,0 +1,227 @@
+package envelope
+
+import (
+	"fmt"
+	"math"
+	"sort"
+
+	"alike/spc/band"
+)
+
+// A Word is the verdict on one attempt.
+type Word string
+
+const (
+	Pass     Word = "pass"
+	Fail     Word = "fail"
+	Doubtful Word = "doubtful" // inside the tolerance limits, but nearer than the guard band
+	Hold     Word = "hold"     // the rig is not trusted now; nothing is said of the unit
+	Reseat   Word = "reseat"   // the seatings disagree more than seating explains
+)
+
+// A Quantity is what a finding is about.
+type Quantity string
+
+const (
+	Deviation   Quantity = "deviation"
+	Balance     Quantity = "balance"
+	Sensitivity Quantity = "sensitivity"
+	Roughness   Quantity = "roughness"
+	Level       Quantity = "level"    // plausibility: is there sound at all
+	Polarity    Quantity = "polarity" // left against right
+	Seating     Quantity = "seating"
+)
+
+// A Channel is one channel of the unit under judgement, averaged over seatings.
+type Channel struct {
+	Name string
+	band.Reading
+}
+
+// A Result says how one value lies to its limit.
+type Result struct {
+	Quantity Quantity
+	Channel  string // empty for balance and polarity
+	Band     int    // index into the bands, -1 for a scalar
+	Value    float64
+	Limit    float64 // the nearer tolerance limit
+	Over     bool    // Limit is an upper one
+	Margin   float64 // distance inside the tolerance limit in dB; negative outside
+	Word     Word    // Pass, Doubtful or Fail
+}
+
+// A Verdict is the judgement of one attempt. Results holds every judged value that
+// did not pass, worst first; Nearest the judged value with the least margin.
+type Verdict struct {
+	Word       Word
+	Results    []Result
+	Nearest    *Result
+	NotChecked []string // whole clauses: what the verdict does not cover
+}
+
+// Judge holds a unit's channels against limits on the same bands. A value exactly
+// on a tolerance limit passes it; one exactly on the acceptance limit is accepted.
+// Balance is judged between the first two channels. Bands that a channel lacks,
+// where there is a limit, make the verdict doubtful: what was not measured cannot
+// pass.
+func Judge(bands []band.Band, channels []Channel, l Limits) Verdict {
+	j := &judge{bands: bands, verdict: Verdict{Word: Pass}}
+	for _, c := range channels {
+		j.channel(c, l)
+	}
+	if len(channels) == 2 {
+		j.balance(channels[0], channels[1], l)
+	}
+	v := &j.verdict
+	sort.SliceStable(v.Results, func(a, b int) bool { return v.Results[a].Margin < v.Results[b].Margin })
+	for _, r := range v.Results {
+		v.Word = worse(v.Word, r.Word)
+	}
+	return *v
+}
+
+// worse returns the graver of two of Pass, Doubtful, Fail.
+func worse(a, b Word) Word {
+	if a == Fail || b == Fail {
+		return Fail
+	}
+	if a == Doubtful || b == Doubtful {
+		return Doubtful
+	}
+	return Pass
+}
+
+type judge struct {
+	bands   []band.Band
+	verdict Verdict
+}
+
+func (j *judge) channel(c Channel, l Limits) {
+	var open, lost []int
+	for i, d := range c.Deviation {
+		lo, hi := l.Lower[i], l.Upper[i]
+		switch {
+		case math.IsNaN(lo) && math.IsNaN(hi):
+			open = append(open, i)
+		case math.IsNaN(d):
+			lost = append(lost, i)
+		default:
+			j.value(Result{Quantity: Deviation, Channel: c.Name, Band: i, Value: d}, lo, hi, l.Guard[i])
+		}
+	}
+	if len(open) > 0 {
+		j.skip("%s: no limit for %s", c.Name, j.span(open))
+	}
+	if len(lost) > 0 {
+		j.skip("%s: the curve does not cover %s", c.Name, j.span(lost))
+		j.verdict.Word = worse(j.verdict.Word, Doubtful)
+	}
+	if s := l.Sensitivity; s != nil {
+		j.value(Result{Quantity: Sensitivity, Channel: c.Name, Band: -1, Value: c.Sensitivity}, s.Lower, s.Upper, s.Guard)
+	}
+	if l.Roughness > 0 {
+		j.value(Result{Quantity: Roughness, Channel: c.Name, Band: -1, Value: c.Roughness}, math.NaN(), l.Roughness, 0)
+	}
+}
+
+func (j *judge) balance(left, right Channel, l Limits) {
+	for i := range j.bands {
+		if math.IsNaN(l.Balance[i]) {
+			continue
+		}
+		d := Unanchored(left.Reading, i) - Unanchored(right.Reading, i)
+		if !math.IsNaN(d) {
+			j.value(Result{Quantity: Balance, Band: i, Value: d}, -l.Balance[i], l.Balance[i], 0)
+		}
+	}
+}
+
+// Unanchored returns level minus target in one band, the offset put back.
+func Unanchored(r band.Reading, i int) float64 { return r.Deviation[i] + r.Offset }
+
+// value judges one number; a limit that is NaN does not exist.
+func (j *judge) value(r Result, lo, hi, guard float64) {
+	r.Limit, r.Over, r.Margin = hi, true, hi-r.Value
+	if below := r.Value - lo; math.IsNaN(r.Margin) || below < r.Margin {
+		r.Limit, r.Over, r.Margin = lo, false, below
+	}
+	switch {
+	case r.Margin < 0:
+		r.Word = Fail
+	case r.Margin < guard:
+		r.Word = Doubtful
+	default:
+		r.Word = Pass
+	}
+	if n := j.verdict.Nearest; n == nil || r.Margin < n.Margin {
+		j.verdict.Nearest = &r
+	}
+	if r.Word != Pass {
+		j.verdict.Results = append(j.verdict.Results, r)
+	}
+}
+
+func (j *judge) skip(format string, args ...any) {
+	j.verdict.NotChecked = append(j.verdict.NotChecked, fmt.Sprintf(format, args...))
+}
+
+// span names a set of bands: "20 to 31.5 Hz", or "20 to 25 Hz and 16k Hz".
+func (j *judge) span(at []int) string {
+	var parts []string
+	for i := 0; i < len(at); {
+		k := i
+		for k+1 < len(at) && at[k+1] == at[k]+1 {
+			k++
+		}
+		if from, to := j.bands[at[i]].Label(), j.bands[at[k]].Label(); from == to {
+			parts = append(parts, from+" Hz")
+		} else {
+			parts = append(parts, from+" to "+to+" Hz")
+		}
+		i = k + 1
+	}
+	out := parts[0]
+	for _, p := range parts[1:] {
+		out += " and " + p
+	}
+	return out
+}
+
+// Text says the result in a technician's words, without a full stop: "left, 63 Hz
+// band: 2.1 dB under the lower limit".
+func (r Result) Text(bands []band.Band) string {
+	where := string(r.Quantity)
+	switch {
+	case r.Quantity == Deviation:
+		where = fmt.Sprintf("%s, %s Hz band", r.Channel, bands[r.Band].Label())
+	case r.Quantity == Balance:
+		where = fmt.Sprintf("left against right, %s Hz band", bands[r.Band].Label())
+	case r.Channel != "":
+		where = r.Channel + ", " + where
+	}
+	side, limit := "under", "lower limit"
+	if r.Over {
+		side, limit = "over", "upper limit"
+	}
+	switch {
+	case r.Margin < 0:
+		return fmt.Sprintf("%s: %s dB %s the %s", where, Decibels(-r.Margin), side, limit)
+	case r.Word == Doubtful:
+		return fmt.Sprintf("%s: only %s dB inside the %s, nearer than the guard band", where, Decibels(r.Margin), limit)
+	}
+	return fmt.Sprintf("%s: %s dB inside the %s", where, Decibels(r.Margin), limit)
+}
+
+// Decibels writes a positive difference with the decimals it deserves: two below
+// one tenth, so that a small excess never reads as 0.0.
+func Decibels(d float64) string {
+	switch {
+	case d < 0.001:
+		return "less than 0.001"
+	case d < 0.0095:
+		return fmt.Sprintf("%.3f", d)
+	case d < 0.095:
+		return fmt.Sprintf("%.2f", d)
+	}
+	return fmt.Sprintf("%.1f", d)
+}
