@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+	"strings"
 )
 
 // G is the octave ratio of IEC 61260-1:2014, 10^(3/10); it is not 2.
@@ -78,6 +79,14 @@ func round(v float64, digits int) float64 {
 // Label returns the nominal frequency as the trade writes it: 31.5, 800, 1k,
 // 1.25k.
 func (b Band) Label() string { return Hertz(b.Nominal()) }
+
+// Name returns the nominal frequency as a sentence has it: 63 Hz, 1.25 kHz.
+func (b Band) Name() string {
+	if s, kilo := strings.CutSuffix(b.Label(), "k"); kilo {
+		return s + " kHz"
+	}
+	return b.Label() + " Hz"
+}
 
 // Hertz writes a frequency in Hz the short way: 63, 1k, 12.5k.
 func Hertz(f float64) string {

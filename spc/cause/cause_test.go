@@ -45,8 +45,8 @@ func TestShapeInWords(t *testing.T) {
 	}{
 		{"pad leak", "everything up to 125 Hz falls together", "check the pad and glue seal", 20},
 		{"weak magnet", "the whole range falls together", "check the driver and the drive level", 20000},
-		{"heavy cone", "everything from 2.5k Hz up falls together", "check the foam, and the driver for glue on its cone", 20000},
-		{"no plate", "400 to 800 Hz rises together", "check foam, mesh and tuning plate", 630},
+		{"heavy cone", "everything from 2.5 kHz up falls together", "check the foam, and the driver for glue on its cone", 20000},
+		{"no plate", "400 Hz to 800 Hz rises together", "check foam, mesh and tuning plate", 630},
 	} {
 		s := cause.ShapeAt(b, faults[tt.fault], at(tt.at))
 		if s.Words() != tt.words || s.Check() != tt.check {
@@ -55,7 +55,7 @@ func TestShapeInWords(t *testing.T) {
 	}
 	one := make([]float64, len(b))
 	one[at(3150)] = 4
-	if s := cause.ShapeAt(b, one, at(3150)); s.Bands != 1 || s.Words() != "only the range around 3.15k Hz rises" {
+	if s := cause.ShapeAt(b, one, at(3150)); s.Bands != 1 || s.Words() != "only the range around 3.15 kHz rises" {
 		t.Errorf("one band: %+v %q", s, s.Words())
 	}
 	gap := append([]float64(nil), faults["pad leak"]...)

@@ -58,6 +58,10 @@ func edge(change []float64, i, step int) int {
 	return i
 }
 
+// narrow reports whether the part is at most two thirds of an octave wide, or a single
+// band.
+func (s Shape) narrow() bool { return s.Bands <= max(1, 2*s.From.Fraction/3) }
+
 // Words says what moved, as a clause: "everything up to 125 Hz falls together".
 func (s Shape) Words() string {
 	verb := "rises"
@@ -67,14 +71,14 @@ func (s Shape) Words() string {
 	switch {
 	case s.Low && s.High:
 		return "the whole range " + verb + " together"
-	case s.Bands < 3:
-		return fmt.Sprintf("only the range around %s Hz %s", s.From.Label(), verb)
+	case s.narrow():
+		return fmt.Sprintf("only the range around %s %s", s.From.Name(), verb)
 	case s.Low:
-		return fmt.Sprintf("everything up to %s Hz %s together", s.To.Label(), verb)
+		return fmt.Sprintf("everything up to %s %s together", s.To.Name(), verb)
 	case s.High:
-		return fmt.Sprintf("everything from %s Hz up %s together", s.From.Label(), verb)
+		return fmt.Sprintf("everything from %s up %s together", s.From.Name(), verb)
 	}
-	return fmt.Sprintf("%s to %s Hz %s together", s.From.Label(), s.To.Label(), verb)
+	return fmt.Sprintf("%s to %s %s together", s.From.Name(), s.To.Name(), verb)
 }
 
 // Check says what to look at first, as a clause: "check the pad and glue seal". It
@@ -85,7 +89,7 @@ func (s Shape) Check() string {
 	switch {
 	case s.Low && s.High:
 		return "check the driver and the drive level"
-	case s.Bands < 3:
+	case s.narrow():
 		return "check the seating, then mesh and tuning plate"
 	case s.Low && s.Falls && s.To.Mid() <= band.Reference:
 		return "check the pad and glue seal"

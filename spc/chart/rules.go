@@ -29,10 +29,10 @@ var Keys = []Key{Beyond, SameSide, Trend, Alternating, TwoOfThree, FourOfFive, H
 // completes it, and again at every later point whose window still qualifies.
 // Comparisons are strict: a point exactly on a line is on neither side of it.
 type Rule struct {
-	Key   Key
-	Count int     // points that must qualify
-	Of    int     // length of the window they lie in; equal to Count for a run
-	Width float64 // sigmas from the centre; unused by SameSide, Trend, Alternating
+	Key   Key     `json:"key"`
+	Count int     `json:"count"` // points that must qualify
+	Of    int     `json:"of"`    // length of the window they lie in; equal to Count for a run
+	Width float64 `json:"width"` // sigmas from the centre; unused by SameSide, Trend, Alternating
 }
 
 // Nelson returns the rules with their published lengths and widths.
@@ -77,7 +77,8 @@ func Pick(set []Rule, keys []Key) ([]Rule, error) {
 	return out, nil
 }
 
-func (r Rule) check() error {
+// Check returns an error when the rule is unknown or its numbers make no sense.
+func (r Rule) Check() error {
 	known := false
 	for _, k := range Keys {
 		known = known || r.Key == k

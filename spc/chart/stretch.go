@@ -50,6 +50,9 @@ func Chance(r Rule, n, freedom float64) float64 {
 	return unknowns(n, freedom).chance(r)
 }
 
+// Chances returns Chance for one baseline, for callers that ask often.
+func Chances(n, freedom float64) func(Rule) float64 { return unknowns(n, freedom).chance }
+
 // widen finds the width at which the rule's chance is alpha by bisection; the
 // chance falls with the width.
 func widen(r Rule, k []unknown, alpha float64) float64 {

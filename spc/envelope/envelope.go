@@ -201,7 +201,7 @@ func (e Envelope) On(bands []band.Band) (Limits, error) {
 		}
 		limited = limited || !math.IsNaN(l.Lower[i]) || !math.IsNaN(l.Upper[i])
 		if l.Upper[i]-l.Lower[i] <= 2*l.Guard[i] {
-			return Limits{}, fmt.Errorf("%s Hz band: the guard of %v dB on both sides leaves nothing of %v to %v dB: narrow the guard or widen the limits", b.Label(), l.Guard[i], l.Lower[i], l.Upper[i])
+			return Limits{}, fmt.Errorf("%s band: the guard of %v dB on both sides leaves nothing of %v to %v dB: narrow the guard or widen the limits", b.Name(), l.Guard[i], l.Lower[i], l.Upper[i])
 		}
 	}
 	if !limited {

@@ -170,13 +170,13 @@ func TestNotMeasuredIsNoPass(t *testing.T) {
 	b := bands(t, 3, 50, 100)
 	e := envelope.Envelope{Around: []envelope.Range{{50, 80, 2, 2}}}
 	l, _ := e.On(b)
-	v := envelope.Judge(b, unit([]float64{math.NaN(), 0, 0, 0}), l)
+	v := envelope.Judge(b, unit([]float64{math.NaN(), 0, 0, 0}, []float64{0, 0, 0, 0}), l)
 	if v.Word != envelope.Doubtful {
 		t.Errorf("%s, want doubtful", v.Word)
 	}
-	got := strings.Join(v.NotChecked, "; ")
-	if !strings.Contains(got, "no limit for 100 Hz") || !strings.Contains(got, "does not cover 50 Hz") {
-		t.Errorf("not checked: %q", got)
+	want := "no limit for 100 Hz; left: the curve does not cover 50 Hz"
+	if got := strings.Join(v.NotChecked, "; "); got != want {
+		t.Errorf("not checked: %q, want %q", got, want)
 	}
 }
 
@@ -195,7 +195,7 @@ func TestScalarsAndBalance(t *testing.T) {
 	if len(v.Results) != 1 || v.Results[0].Quantity != envelope.Balance {
 		t.Fatalf("%+v, want the balance at 1 kHz only", v.Results)
 	}
-	if got, want := v.Results[0].Text(b), "left against right, 1k Hz band: 0.2 dB over the upper limit"; got != want {
+	if got, want := v.Results[0].Text(b), "left against right, 1 kHz band: 0.2 dB over the upper limit"; got != want {
 		t.Errorf("%q, want %q", got, want)
 	}
 	u = unit([]float64{0, 0}, []float64{0, 0})

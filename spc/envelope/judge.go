@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"sort"
+	"strings"
 
 	"alike/spc/band"
 )
@@ -73,6 +74,7 @@ func Judge(bands []band.Band, channels []Channel, l Limits) Verdict {
 		j.balance(channels[0], channels[1], l)
 	}
 	v := &j.verdict
+	v.NotChecked = j.notChecked(len(channels))
 	sort.SliceStable(v.Results, func(a, b int) bool { return v.Results[a].Margin < v.Results[b].Margin })
 	for _, r := range v.Results {
 		v.Word = worse(v.Word, r.Word)
@@ -94,6 +96,13 @@ func worse(a, b Word) Word {
 type judge struct {
 	bands   []band.Band
 	verdict Verdict
+	skipped []skipped
+}
+
+// skipped is one thing that was not checked, and on which channels.
+type skipped struct {
+	text     string
+	channels []string
 }
 
 func (j *judge) channel(c Channel, l Limits) {
@@ -110,10 +119,10 @@ func (j *judge) channel(c Channel, l Limits) {
 		}
 	}
 	if len(open) > 0 {
-		j.skip("%s: no limit for %s", c.Name, j.span(open))
+		j.skip(c.Name, "no limit for "+j.span(open))
 	}
 	if len(lost) > 0 {
-		j.skip("%s: the curve does not cover %s", c.Name, j.span(lost))
+		j.skip(c.Name, "the curve does not cover "+j.span(lost))
 		j.verdict.Word = worse(j.verdict.Word, Doubtful)
 	}
 	if s := l.Sensitivity; s != nil {
@@ -161,11 +170,31 @@ func (j *judge) value(r Result, lo, hi, guard float64) {
 	}
 }
 
-func (j *judge) skip(format string, args ...any) {
-	j.verdict.NotChecked = append(j.verdict.NotChecked, fmt.Sprintf(format, args...))
+// skip notes what is not checked on a channel.
+func (j *judge) skip(channel, text string) {
+	for i := range j.skipped {
+		if s := &j.skipped[i]; s.text == text {
+			s.channels = append(s.channels, channel)
+			return
+		}
+	}
+	j.skipped = append(j.skipped, skipped{text, []string{channel}})
 }
 
-// span names a set of bands: "20 to 31.5 Hz", or "20 to 25 Hz and 16k Hz".
+// notChecked puts what was skipped in words; what holds for all channels names none.
+func (j *judge) notChecked(channels int) []string {
+	var out []string
+	for _, s := range j.skipped {
+		if len(s.channels) == channels {
+			out = append(out, s.text)
+		} else {
+			out = append(out, strings.Join(s.channels, " and ")+": "+s.text)
+		}
+	}
+	return out
+}
+
+// span names a set of bands: "20 Hz to 31.5 Hz", or "20 Hz to 25 Hz and 16 kHz".
 func (j *judge) span(at []int) string {
 	var parts []string
 	for i := 0; i < len(at); {
@@ -173,10 +202,10 @@ func (j *judge) span(at []int) string {
 		for k+1 < len(at) && at[k+1] == at[k]+1 {
 			k++
 		}
-		if from, to := j.bands[at[i]].Label(), j.bands[at[k]].Label(); from == to {
-			parts = append(parts, from+" Hz")
+		if from, to := j.bands[at[i]].Name(), j.bands[at[k]].Name(); from == to {
+			parts = append(parts, from)
 		} else {
-			parts = append(parts, from+" to "+to+" Hz")
+			parts = append(parts, from+" to "+to)
 		}
 		i = k + 1
 	}
@@ -193,9 +222,9 @@ func (r Result) Text(bands []band.Band) string {
 	where := string(r.Quantity)
 	switch {
 	case r.Quantity == Deviation:
-		where = fmt.Sprintf("%s, %s Hz band", r.Channel, bands[r.Band].Label())
+		where = fmt.Sprintf("%s, %s band", r.Channel, bands[r.Band].Name())
 	case r.Quantity == Balance:
-		where = fmt.Sprintf("left against right, %s Hz band", bands[r.Band].Label())
+		where = fmt.Sprintf("left against right, %s band", bands[r.Band].Name())
 	case r.Channel != "":
 		where = r.Channel + ", " + where
 	}
