@@ -1,0 +1,257 @@
+package line
+
+import (
+	"cmp"
+	"context"
+	"crypto/sha256"
+	"encoding/json"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"alike/internal/store"
+	"alike/reports"
+	"alike/spc/envelope"
+	"alike/spc/sample"
+)
+
+// Words of a proposal for a lot. The program proposes; a person decides.
+const (
+	Accept      = "accept"
+	Refuse      = "refuse"
+	NotComplete = "not complete"
+)
+
+// movedUnits is the number of units with chart signals, in one lot, from which the
+// line counts as moved. One unit may be a single fault; under the false-alarm budget
+// three in one lot of 300 or fewer are chance in less than 3 of 100 lots.
+const movedUnits = 3
+
+// counts fills the numbers of the summary.
+func (g *gathering) counts(ctx context.Context, s store.Site) error {
+	c := &g.out.Counts
+	c.Units = len(g.out.Units)
+	for _, u := range g.out.Units {
+		switch u.Last {
+		case string(envelope.Pass):
+			c.Pass++
+		case string(envelope.Fail):
+			c.Fail++
+		case string(envelope.Doubtful):
+			c.Doubtful++
+		case string(envelope.Reseat):
+			c.Reseat++
+		case string(envelope.Hold):
+			c.Hold++
+		default:
+			c.Waiting++
+		}
+		if u.First == string(envelope.Pass) {
+			c.FirstPass++
+		}
+		if u.Attempts > 1 {
+			c.Retested++
+		}
+		for _, a := range g.attempts[u.Serial] {
+			if a.Verdict != nil {
+				c.Attempts++
+			}
+		}
+	}
+	c.Refused = len(g.refused)
+	var err error
+	c.Takes, err = s.CountTakes(ctx, g.lot.Lot)
+	judged := c.Units - waitingFirst(g.out.Units)
+	g.out.Yield = []reports.Yield{
+		yield("first-pass yield", c.FirstPass, judged),
+		yield("final yield", c.Pass, judged),
+	}
+	return err
+}
+
+func waitingFirst(units []reports.UnitRow) (n int) {
+	for _, u := range units {
+		if u.First == Waiting {
+			n++
+		}
+	}
+	return n
+}
+
+func yield(name string, good, of int) reports.Yield {
+	y := reports.Yield{Name: name, Good: good, Of: of, Confidence: 0.95, Share: math.NaN(), Low: math.NaN(), High: math.NaN()}
+	if share, low, high, err := sample.Share(good, of, y.Confidence); err == nil {
+		y.Share, y.Low, y.High = share, low, high
+	}
+	return y
+}
+
+// proposal weighs the lot: first whether it can be judged at all, then its yield,
+// then whether the line moved under it.
+func (g *gathering) proposal() reports.Proposal {
+	c := g.out.Counts
+	p := reports.Proposal{Word: Accept}
+	against := func(word, reason string, args ...any) {
+		if p.Word != Refuse {
+			p.Word = word
+		}
+		p.Reasons = append(p.Reasons, fmt.Sprintf(reason, args...))
+	}
+	if c.Units == 0 {
+		against(NotComplete, "No unit of the lot has been measured.")
+	}
+	first := g.out.Yield[0]
+	if first.Of > 0 && first.Share < g.setup.FirstPassYield {
+		against(Refuse, "First-pass yield is %.0f %%, below the %.0f %% that the product asks for.", 100*first.Share, 100*g.setup.FirstPassYield)
+	}
+	moved := g.movedUnits()
+	if len(moved) >= movedUnits {
+		against(Refuse, "The line moved: %d units carry chart signals, the first is %s; worst is %s.", len(moved), moved[0], g.worstStream())
+	}
+	if n := c.Waiting; n > 0 {
+		against(NotComplete, "%s not judged because takes are missing.", isAre(n))
+	}
+	if n := c.Reseat + c.Hold; n > 0 {
+		against(NotComplete, "%s not judged yet (reseat or hold): measure again.", isAre(n))
+	}
+	if !g.watched {
+		p.Reasons = append(p.Reasons, "No limit set was in force yet: drift was not watched.")
+	}
+	p.Accept = p.Word == Accept
+	if p.Accept {
+		p.Reasons = append([]string{fmt.Sprintf("%d of %d units pass; first-pass yield is %.0f %%.", c.Pass, c.Units, 100*first.Share)}, p.Reasons...)
+		if out := g.notPassed(); len(out) > 0 {
+			p.Reasons = append(p.Reasons, fmt.Sprintf("%s not good to ship: %s.", isAre(len(out)), strings.Join(out, ", ")))
+		}
+		if len(moved) > 0 {
+			p.Reasons = append(p.Reasons, fmt.Sprintf("Single signals at %s: look at these units.", strings.Join(moved, ", ")))
+		}
+	}
+	return p
+}
+
+func isAre(n int) string {
+	if n == 1 {
+		return "1 unit is"
+	}
+	return fmt.Sprintf("%d units are", n)
+}
+
+// movedUnits returns the serials with chart signals, in order of production. A run
+// that began before the lot does not count: the first units after a fault was mended
+// may lie on its side by chance and carry the old run on.
+func (g *gathering) movedUnits() []string {
+	var out []string
+	for _, s := range g.signals {
+		if g.inside(s) && !slices.Contains(out, s.Serial) {
+			out = append(out, s.Serial)
+		}
+	}
+	return out
+}
+
+// inside reports whether the points that a signal needs lie within the lot.
+func (g *gathering) inside(s store.SignalRow) bool {
+	if g.board == nil || len(g.first) == 0 {
+		return false
+	}
+	for _, r := range g.board.rules {
+		if string(r.Key) == s.Rule {
+			return s.Place-int64(r.Count)+1 >= g.first[0].Place
+		}
+	}
+	return false
+}
+
+// notPassed lists the units whose last verdict is fail or doubtful: inside the guard
+// band a unit is not accepted either.
+func (g *gathering) notPassed() []string {
+	var out []string
+	for _, u := range g.out.Units {
+		if u.Last == string(envelope.Fail) || u.Last == string(envelope.Doubtful) {
+			out = append(out, fmt.Sprintf("%s (%s)", u.Serial, u.Last))
+		}
+	}
+	return out
+}
+
+// worstStream names the stream with the most signals, the largest of them first.
+func (g *gathering) worstStream() string {
+	rows := slices.Clone(g.out.Signals)
+	slices.SortStableFunc(rows, func(a, b reports.SignalRow) int {
+		return cmp.Or(b.Count-a.Count, -cmpFloat(math.Abs(a.Largest), math.Abs(b.Largest)))
+	})
+	r := rows[0]
+	return fmt.Sprintf("%s (%d units, up to %+.1f sigmas)", r.Stream, r.Count, r.Largest)
+}
+
+// method says how the numbers were made.
+func (g *gathering) method() {
+	add := func(name, format string, args ...any) {
+		g.out.Method.Lines = append(g.out.Method.Lines, reports.Fact{Name: name, Value: fmt.Sprintf(format, args...)})
+	}
+	s := g.setup
+	add("Program", "alike %s", g.program)
+	add("Data hash", "%x (SHA-256 over content hash, serial, attempt, channel and seating of every take, and the versions below)", g.hash())
+	add("Product", "%s (%s), code %s", s.Name, revision(s.Revision), s.Code)
+	add("Bands", "1/%d octave, IEC 61260-1 base ten, %s to %s Hz; mean power over log-frequency, exact for a curve that is straight between its points", s.Fraction, s.Band[0].Label(), s.Band[len(s.Band)-1].Label())
+	add("Target", "%s, by the same band rule", targetText(s.Product.Target))
+	add("Anchor", "mean deviation of the bands from %g to %g Hz is set to zero; sensitivity and balance are judged unanchored", s.Anchor.From, s.Anchor.To)
+	add("Seatings", "%d per channel, arithmetic mean in dB of all of them", s.Seatings)
+	add("Envelope", "version %d of %s by %s: %s", g.env.Version, g.env.CreatedAt.In(g.zone).Format("2006-01-02 15:04 -07:00"), g.env.Author, g.env.Reason)
+	if b := g.board; b != nil {
+		add("Limit set", "version %d of %s by %s: %s", b.set.Version, b.set.CreatedAt.In(g.zone).Format("2006-01-02 15:04 -07:00"), b.set.Author, b.set.Reason)
+		add("Baseline", "%d units, %s to %s; sigma is the mean moving range over 2/√π", len(b.set.Baseline), b.set.Baseline[0], b.set.Baseline[len(b.set.Baseline)-1])
+		add("False-alarm budget", "all rules on all charts together at most once in %d units while the process stands still; allowed for %d baseline units", b.set.Every, len(b.set.Baseline))
+		for _, r := range b.rules {
+			add("Rule "+string(r.Key), "%s", r.Text())
+		}
+		add("Chart order", "first attempts, in the order in which they were completed")
+	} else {
+		add("Limit set", "none in force: the charts were not read")
+	}
+	add("First-pass yield", "decided by the first attempt for ever; interval after Clopper and Pearson")
+	add("Lot proposal", "refused when first-pass yield is below %.0f %%, or %d units or more carry chart signals whose run lies inside the lot", 100*s.FirstPassYield, movedUnits)
+	add("Takes", "%d stored, %d files or takes of this lot refused", g.out.Counts.Takes, g.out.Counts.Refused)
+	for _, q := range g.refused {
+		g.out.Method.Refused = append(g.out.Method.Refused, reports.Refused{
+			Source: q.Source, Line: q.Line, Field: q.Field, Reason: q.Reason, Remedy: q.Remedy, At: q.ReceivedAt.In(g.zone),
+		})
+	}
+}
+
+// hash covers the lot's data and what they were judged by.
+func (g *gathering) hash() []byte {
+	h := sha256.New()
+	for _, t := range g.digest {
+		fmt.Fprintf(h, "%x %q %d %q %d\n", t.ContentHash, t.Serial, t.Number, t.Channel, t.Seating)
+	}
+	fmt.Fprintf(h, "product %s envelope %d limit set %d\n", g.setup.Code, g.env.Version, g.board.version())
+	return h.Sum(nil)
+}
+
+func targetText(t Target) string {
+	text := "flat"
+	if n := len(t.Points); n > 0 {
+		text = fmt.Sprintf("curve of %d points", n)
+	}
+	if t.Tilt != nil && t.Tilt.DB != 0 {
+		text += fmt.Sprintf(", plus %+g dB from %g to %g Hz straight over log-frequency", t.Tilt.DB, t.Tilt.From, t.Tilt.To)
+	}
+	return text
+}
+
+// storedVerdict reads the verdict of an attempt, nil while it has none.
+func storedVerdict(a store.AttemptRow) (*Verdict, error) {
+	if a.Judgement == nil {
+		return nil, nil
+	}
+	var v Verdict
+	if err := json.Unmarshal(a.Judgement, &v); err != nil {
+		return nil, fmt.Errorf("stored judgement of %s, attempt %d: %w", a.Serial, a.Number, err)
+	}
+	return &v, nil
+}
+
+func versionText(v int) string { return fmt.Sprintf("limit set %d", v) }
