@@ -1,0 +1,148 @@
+package api
+
+import (
+	"embed"
+	"errors"
+	"html/template"
+	"net/http"
+	"strconv"
+	"time"
+
+	"alike/internal/store"
+
+	"github.com/labstack/echo/v4"
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+)
+
+// metrics are what the server counts of itself.
+type metrics struct {
+	registry *prometheus.Registry
+	requests *prometheus.HistogramVec
+	takes    *prometheus.CounterVec
+	verdicts *prometheus.CounterVec
+	signals  prometheus.Counter
+}
+
+func newMetrics() *metrics {
+	m := &metrics{
+		registry: prometheus.NewRegistry(),
+		requests: prometheus.NewHistogramVec(prometheus.HistogramOpts{
+			Name: "alike_request_seconds", Help: "Time to answer a request, by route, method and status.",
+			Buckets: []float64{.001, .0025, .005, .01, .025, .05, .1, .25, .5, 1, 2.5, 10},
+		}, []string{"route", "method", "status"}),
+		takes: prometheus.NewCounterVec(prometheus.CounterOpts{
+			Name: "alike_takes_total", Help: "Takes received over HTTP, by what became of them.",
+		}, []string{"status"}),
+		verdicts: prometheus.NewCounterVec(prometheus.CounterOpts{
+			Name: "alike_verdicts_total", Help: "Verdicts given on takes received over HTTP.",
+		}, []string{"verdict"}),
+		signals: prometheus.NewCounter(prometheus.CounterOpts{
+			Name: "alike_signals_total", Help: "Chart signals raised by takes received over HTTP.",
+		}),
+	}
+	m.registry.MustRegister(m.requests, m.takes, m.verdicts, m.signals, collectors.NewGoCollector(),
+		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	return m
+}
+
+// watch times every request by its route, not its address: serials are no labels.
+func (m *metrics) watch(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		start := time.Now()
+		err := next(c)
+		status := c.Response().Status
+		if err != nil {
+			status = problem(err).Status
+		}
+		route := c.Path()
+		if route == "" {
+			route = "none"
+		}
+		m.requests.WithLabelValues(route, c.Request().Method, strconv.Itoa(status)).Observe(time.Since(start).Seconds())
+		return err
+	}
+}
+
+func (s *server) metricsPage(c echo.Context) error {
+	promhttp.HandlerFor(s.metrics.registry, promhttp.HandlerOpts{}).ServeHTTP(c.Response(), c.Request())
+	return nil
+}
+
+// health says that the program runs.
+func (s *server) health(c echo.Context) error {
+	return c.JSON(http.StatusOK, map[string]string{"status": "ok", "version": s.Version})
+}
+
+// ready says that requests can be served, that is, that the database answers.
+func (s *server) ready(c echo.Context) error {
+	if err := s.DB.Ping(c.Request().Context()); err != nil {
+		return errors.Join(store.ErrUnavailable, err)
+	}
+	return c.JSON(http.StatusOK, map[string]string{"status": "ready"})
+}
+
+//go:embed pages/front.html pages/style.css
+var pages embed.FS
+
+var frontPage = template.Must(template.New("front.html").ParseFS(pages, "pages/front.html"))
+
+// front is the first page: the lots and their reports.
+func (s *server) front(c echo.Context) error {
+	ctx := c.Request().Context()
+	data := struct {
+		Site    string
+		Version string
+		Lots    []frontLot
+		Locked  bool
+	}{Site: s.Line.Site(), Version: s.Version, Locked: s.Token != ""}
+	if !data.Locked { // with a token the data are for those who carry it
+		site := s.DB.Site(s.Line.Site())
+		row, err := site.Row(ctx)
+		if err == nil {
+			data.Site = row.Name
+		} else if !errors.Is(err, store.ErrNotFound) {
+			return err
+		}
+		zone, err := time.LoadLocation(row.Zone)
+		if err != nil {
+			return err
+		}
+		lots, err := site.Lots(ctx)
+		if err != nil {
+			return err
+		}
+		for i := len(lots) - 1; i >= 0; i-- {
+			data.Lots = append(data.Lots, frontLotOf(lots[i], zone))
+		}
+	}
+	c.Response().Header().Set(echo.HeaderContentType, echo.MIMETextHTMLCharsetUTF8)
+	return frontPage.Execute(c.Response(), data)
+}
+
+type frontLot struct {
+	Lot
+	Opened string
+	Yield  string
+}
+
+func frontLotOf(r store.LotRow, zone *time.Location) frontLot {
+	f := frontLot{Lot: lotOf(r), Opened: r.OpenedAt.In(zone).Format("2006-01-02 15:04 -07:00"), Yield: "–"}
+	if r.Judged > 0 {
+		f.Yield = strconv.Itoa(100*r.FirstPass/r.Judged) + " %"
+	}
+	return f
+}
+
+func (s *server) style(c echo.Context) error {
+	css, err := pages.ReadFile("pages/style.css")
+	if err != nil {
+		return err
+	}
+	return c.Blob(http.StatusOK, "text/css; charset=utf-8", css)
+}
+
+func (s *server) getOpenAPI(c echo.Context) error {
+	return c.JSONBlob(http.StatusOK, s.openapi)
+}

@@ -1,0 +1,131 @@
+package main
+
+import (
+	_ "embed"
+	"encoding/json"
+	"fmt"
+	"os"
+	"path/filepath"
+	"text/tabwriter"
+
+	"alike/internal/curve"
+	"alike/internal/line"
+)
+
+type productCommand struct {
+	Add     productAdd     `cmd:"" help:"Add a product from its file."`
+	List    productList    `cmd:"" help:"List the products."`
+	Show    productShow    `cmd:"" help:"Print a product's definition."`
+	Example productExample `cmd:"" help:"Print a product file to begin from."`
+}
+
+type productAdd struct {
+	database
+	File string `arg:"" help:"Product file (JSON)." type:"existingfile"`
+}
+
+func (cmd *productAdd) Run(c *console) error {
+	p, err := readProduct(cmd.File)
+	if err != nil {
+		return err
+	}
+	return cmd.with(c, func(w *workplace) error {
+		added, err := w.line.AddProduct(c.ctx, w.by, p)
+		if err != nil {
+			return fmt.Errorf("%s: %w", cmd.File, err)
+		}
+		if !added {
+			fmt.Fprintf(c.out, "product %s is there already, unchanged\n", p.Code)
+			return nil
+		}
+		fmt.Fprintf(c.out, "product %s added\n", p.Code)
+		if p.Envelope == nil {
+			fmt.Fprintf(c.out, "next: its limits, with: alike envelope add %s FILE --reason TEXT\n", p.Code)
+		}
+		return nil
+	})
+}
+
+// readProduct reads a product file and, beside it, the curve of its target.
+func readProduct(name string) (line.Product, error) {
+	data, err := os.ReadFile(name)
+	if err != nil {
+		return line.Product{}, err
+	}
+	p, err := line.ParseProduct(data)
+	if err != nil {
+		return p, fmt.Errorf("%s: %w", name, err)
+	}
+	if p.Target.File == "" {
+		return p, nil
+	}
+	target := p.Target.File
+	if !filepath.IsAbs(target) {
+		target = filepath.Join(filepath.Dir(name), target)
+	}
+	text, err := os.ReadFile(target)
+	if err != nil {
+		return p, fmt.Errorf("%s: target: %w", name, err)
+	}
+	c, _, err := curve.ReadText(target, text)
+	if err != nil {
+		return p, err
+	}
+	p.Target.File = ""
+	for i, f := range c.Hz {
+		p.Target.Points = append(p.Target.Points, line.Point{f, c.DB[i]})
+	}
+	return p, nil
+}
+
+type productList struct{ database }
+
+func (cmd *productList) Run(c *console) error {
+	return cmd.with(c, func(w *workplace) error {
+		rows, err := w.db.Site(cmd.Site).Products(c.ctx)
+		if err != nil {
+			return err
+		}
+		t := tabwriter.NewWriter(c.out, 0, 0, 2, ' ', 0)
+		fmt.Fprintln(t, "CODE\tNAME\tREVISION\tCHANNELS\tSEATINGS")
+		for _, r := range rows {
+			p, err := line.ParseProduct(r.Definition)
+			if err != nil {
+				return err
+			}
+			fmt.Fprintf(t, "%s\t%s\t%s\t%d\t%d\n", p.Code, p.Name, p.Revision, len(p.Channels), p.Seatings)
+		}
+		return t.Flush()
+	})
+}
+
+type productShow struct {
+	database
+	Product string `arg:"" help:"Code of the product."`
+}
+
+func (cmd *productShow) Run(c *console) error {
+	return cmd.with(c, func(w *workplace) error {
+		s, err := w.line.Setup(c.ctx, cmd.Product)
+		if err != nil {
+			return err
+		}
+		return printJSON(c, s.Product)
+	})
+}
+
+func printJSON(c *console, v any) error {
+	e := json.NewEncoder(c.out)
+	e.SetIndent("", "  ")
+	return e.Encode(v)
+}
+
+//go:embed example-product.json
+var exampleProduct []byte
+
+type productExample struct{}
+
+func (productExample) Run(c *console) error {
+	_, err := c.out.Write(exampleProduct)
+	return err
+}
