@@ -106,7 +106,7 @@ func splitWords(text string) []string {
 	var cells []string
 	open := false
 	for _, w := range words {
-		if len(cells) > 0 && (open || strings.ContainsRune("([", rune(w[0]))) {
+		if len(cells) > 0 && (open || strings.HasPrefix(w, "(") || strings.HasPrefix(w, "[")) {
 			cells[len(cells)-1] += " " + w
 		} else {
 			cells = append(cells, w)
@@ -167,7 +167,7 @@ func (s *survey) strayTitle(t *layout, width int) *Refusal {
 			return refuse(s.file, title.line, "head", show(title.text)+" stands between the head and the rows", remedy)
 		}
 		cells, ok := splitRow(nil, title.text, t.delim)
-		if ok && filled(cells) == width && strings.ContainsAny(cells[0], "0123456789") && allNumbers(cells[1:width]) {
+		if ok && width > 1 && filled(cells) == width && strings.ContainsAny(cells[0], "0123456789") && allNumbers(cells[1:width]) {
 			return refuse(s.file, title.line, "frequency", show(cells[0])+" is not a number", remedy)
 		}
 	}

@@ -10,20 +10,26 @@ import (
 type Refusal struct {
 	File   string // name as given
 	Line   int    // from 1; 0 when the whole file is at fault
-	Field  string // frequency, level, phase, head, an identity column, or empty
+	Field  string // frequency, level, phase, head, an identity column; WholeRow or WholeFile
 	Reason string
 	Remedy string
 }
 
-// Error returns "file:line: field: reason; remedy", without the parts that are
-// not known.
+// What is at fault when it is no single field.
+const (
+	WholeRow  = "whole row"
+	WholeFile = "whole file"
+)
+
+// Error returns "file:line: field: reason; remedy", without the line when it is not
+// known, and without the field when it is the whole row or file.
 func (r *Refusal) Error() string {
 	var b strings.Builder
 	b.WriteString(r.File)
 	if r.Line > 0 {
 		fmt.Fprintf(&b, ":%d", r.Line)
 	}
-	if r.Field != "" {
+	if r.Field != "" && r.Field != WholeRow && r.Field != WholeFile {
 		b.WriteString(": " + r.Field)
 	}
 	b.WriteString(": " + r.Reason + "; " + r.Remedy)
@@ -66,6 +72,12 @@ func (e *FieldError) at(file string, line int) *Refusal {
 func refuse(file string, line int, field, reason, remedy string) *Refusal {
 	if file == "" {
 		file = "(no file name)"
+	}
+	switch {
+	case field == "" && line > 0:
+		field = WholeRow
+	case field == "":
+		field = WholeFile
 	}
 	return &Refusal{file, line, field, reason, remedy}
 }

@@ -94,6 +94,8 @@ func TestTextEdges(t *testing.T) {
 		{"1000 beside three decimals", "1.250;90\n1000;91\n", ""},
 		{"a thousand titles", strings.Repeat("words\n", mostTitles) + "20;90\n25;91\n", ""},
 		{"more titles", strings.Repeat("words\n", mostTitles+1) + "20;90\n25;91\n", "no row of numbers"},
+		{"an empty quoted word in a title", "A \"\" ear\n20;90\n25;91\n", ""},
+		{"an empty quoted word above one cell", "A \"\"\n0", "1 column"},
 		{"neither comma nor blank", "20|90\n25|91\n", "1 column"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -183,7 +185,12 @@ func TestRefusalText(t *testing.T) {
 			t.Errorf("got %q, want %q", r.Error(), want)
 		}
 	}
-	_, _, err := ReadText("", nil)
+	_, err := ReadManifest("m.csv", []byte("file,serial,channel\n,1,l\na,,l\n"), nil)
+	var first *Refusal
+	if !errors.As(err, &first) || first.Line != 2 || err.Error() != "m.csv:2: file: is empty; name the file of every row\nm.csv:3: serial: is empty; give the serial of every take" {
+		t.Errorf("a manifest with two faults: %v", err)
+	}
+	_, _, err = ReadText("", nil)
 	if r := (*Refusal)(nil); !errors.As(err, &r) || r.File == "" {
 		t.Errorf("without a name: %v", err)
 	}
