@@ -16,6 +16,10 @@ type calcCommand struct {
 	Constants calcConstants `cmd:"" help:"Chart constants for subgroups of n."`
 	Chart     calcChart     `cmd:"" help:"Control chart of a column of values."`
 	Bands     calcBands     `cmd:"" help:"Fractional-octave bands, and a curve's levels in them."`
+	Gauge     calcGauge     `cmd:"" help:"Gauge study: repeatability and reproducibility."`
+	Change    calcChange    `cmd:"" help:"Since when: the most likely change of level in a column of values."`
+	Compare   calcCompare   `cmd:"" help:"Compare groups, such as batches or suppliers."`
+	Pairs     calcPairs     `cmd:"" help:"Pair drivers: most pairs within the tolerance, then least mismatch."`
 }
 
 // JSON is the flag of every topic that answers programs.
@@ -99,7 +103,7 @@ func (cmd *calcBands) json(c *console, bands []band.Band, levels []band.Level, w
 	for i, b := range bands {
 		row := map[string]any{"mid": b.Mid(), "lower": b.Lower(), "upper": b.Upper(), "nominal": b.Nominal()}
 		if levels != nil {
-			row["level"] = nullable(levels[i].DB)
+			row["level"] = number(levels[i].DB)
 		}
 		out.Bands = append(out.Bands, row)
 	}
@@ -126,16 +130,14 @@ func bandWarnings(bands []band.Band, levels []band.Level) []string {
 	return out
 }
 
-// nullable is a number for JSON, null when it is NaN.
-func nullable(x float64) json.RawMessage {
-	if math.IsNaN(x) || math.IsInf(x, 0) {
-		return json.RawMessage("null")
+// A number is null in JSON when it is not finite.
+type number float64
+
+func (n number) MarshalJSON() ([]byte, error) {
+	if math.IsNaN(float64(n)) || math.IsInf(float64(n), 0) {
+		return []byte("null"), nil
 	}
-	b, err := json.Marshal(x)
-	if err != nil {
-		panic(err) // a finite number always has a JSON form
-	}
-	return b
+	return json.Marshal(float64(n))
 }
 
 // warn prints warnings under a text answer.

@@ -111,6 +111,25 @@ func (t *table) numbers(flag, name string) ([]float64, error) {
 	if err != nil {
 		return nil, err
 	}
+	return t.columnNumbers(at)
+}
+
+// texts returns a column of texts, none empty.
+func (t *table) texts(flag, name string) ([]string, error) {
+	at, err := t.column(flag, name)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]string, len(t.rows))
+	for i, row := range t.rows {
+		if out[i] = strings.TrimSpace(row[at]); out[i] == "" {
+			return nil, fmt.Errorf("%s:%d: column %s is empty; fill it in or leave the row out", t.name, t.line[i], t.head[at])
+		}
+	}
+	return out, nil
+}
+
+func (t *table) columnNumbers(at int) ([]float64, error) {
 	out := make([]float64, len(t.rows))
 	for i, row := range t.rows {
 		cell := strings.TrimSpace(row[at])
