@@ -24,50 +24,29 @@ func Individuals(xs []float64, o Options) (Chart, error) {
 	if err := errors.Join(o.check(), sample.Check(xs, 2)); err != nil {
 		return Chart{}, err
 	}
-	base, err := o.baseline(xs)
+	e, err := o.estimate(xs)
 	if err != nil {
 		return Chart{}, err
 	}
-	e := Estimate{}
-	if o.Center == nil || o.Sigma == nil {
-		if e, err = EstimateFrom(base); err != nil && !(errors.Is(err, ErrNoSpread) && o.Sigma != nil) {
-			return Chart{}, err
-		}
-	}
-	if o.Center != nil {
-		e.Center = *o.Center
-	}
-	if o.Sigma != nil {
-		e.Sigma = *o.Sigma
-	}
 	c := Chart{Kind: "individuals", Center: e.Center, Sigma: e.Sigma, Points: make([]Point, len(xs)), Warnings: e.Warnings}
-	z := make([]float64, len(xs))
 	for i, x := range xs {
-		z[i] = (x - e.Center) / e.Sigma
+		c.Points[i] = Point{Index: i + 1, Value: x, Center: e.Center, Sigma: e.Sigma}
 	}
-	keys := Read(z, o.rules())
-	w := o.width() * e.Sigma
-	for i, x := range xs {
-		c.Points[i] = Point{i + 1, x, e.Center, e.Center - w, e.Center + w, keys[i]}
-	}
-	c.Companion = movingRange(xs, e.Sigma)
+	mark(c.Points, o)
+	c.Companion = movingRange(xs, e.Sigma, o.Width)
 	return c, nil
 }
 
 // movingRange returns the chart of |xᵢ-xᵢ₋₁|, whose first point is the second
-// value's. Only the upper limit can be crossed: the lower one is zero.
-func movingRange(xs []float64, sigma float64) *Chart {
+// value's. With limits at three sigmas the lower one is zero and cannot be crossed.
+func movingRange(xs []float64, sigma, width float64) *Chart {
 	two, _ := ConstantsFor(2)
-	mean := rangePair * sigma
-	upper := two.UpperD * mean
-	m := &Chart{Kind: "moving-range", Center: mean, Sigma: two.D3 * sigma}
+	m := &Chart{Kind: "moving-range", Center: rangePair * sigma, Sigma: two.D3 * sigma}
 	for i := 1; i < len(xs); i++ {
-		p := Point{Index: i + 1, Value: math.Abs(xs[i] - xs[i-1]), Center: mean, Upper: upper}
-		if p.Value > upper {
-			p.Signals = []Key{Beyond}
-		}
-		m.Points = append(m.Points, p)
+		m.Points = append(m.Points, Point{Index: i + 1, Value: math.Abs(xs[i] - xs[i-1]), Center: m.Center, Sigma: m.Sigma})
 	}
+	mark(m.Points, Options{Width: width})
+	atLeastZero(m.Points)
 	return m
 }
 

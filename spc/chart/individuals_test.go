@@ -90,6 +90,21 @@ func TestGivenCenterAndSigma(t *testing.T) {
 	}
 }
 
+// A reading with two decimals on a limit with two decimals is on it, though the
+// quotient in float64 is not: (74.03-74)/0.01 = 3.0000000000001137.
+func TestDecimalsOnTheLimit(t *testing.T) {
+	center, sigma := 74.0, 0.01
+	c, err := chart.Individuals([]float64{74.03, 73.97, 74.0300001, 74}, chart.Options{Center: &center, Sigma: &sigma})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, want := range []bool{false, false, true, false} {
+		if got := c.Points[i].Signals != nil; got != want {
+			t.Errorf("%v: signal %v, want %v", c.Points[i].Value, got, want)
+		}
+	}
+}
+
 func TestIndividualsRefuses(t *testing.T) {
 	neg, nan := -1.0, math.NaN()
 	for name, tt := range map[string]struct {
