@@ -64,7 +64,8 @@ CREATE TABLE limit_sets (
     from_place bigint NOT NULL,            -- first unit it is in force for
     baseline   text[] NOT NULL,            -- serials
     left_out   jsonb NOT NULL,             -- serials not used, with the reason
-    every      int NOT NULL,               -- false-alarm budget: once in so many units
+    every      int NOT NULL,               -- false-alarm budget: once in so many units on average
+    budget     jsonb NOT NULL,             -- what the calibration found
     rules      jsonb NOT NULL,
     streams    text[] NOT NULL,
     center     double precision[] NOT NULL,

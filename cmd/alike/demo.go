@@ -205,7 +205,7 @@ func (cmd *demoCommand) freeze(c *console, w *workplace, product, lot string) er
 	if cmd.Units < 2*line.LeastBaseline {
 		fmt.Fprintf(c.err, "note: a lot of %d units is a small baseline\n", cmd.Units)
 	}
-	f, err := w.line.Freeze(c.ctx, w.by, product, base, "first lot of the demo, built by the designer")
+	f, err := freeze(c, w, product, base, "first lot of the demo, built by the designer")
 	var few *line.Refusal
 	if errors.As(err, &few) {
 		fmt.Fprintln(c.err, "note: no chart limits:", few)
@@ -213,8 +213,8 @@ func (cmd *demoCommand) freeze(c *console, w *workplace, product, lot string) er
 	} else if err != nil {
 		return err
 	}
-	fmt.Fprintf(c.out, "limit set %d frozen from lot %s: %d charts from %d units, one false alarm of the whole board in %d units or more\n",
-		f.Version, lot, f.Streams, len(f.Used), 500)
+	fmt.Fprintf(c.out, "limit set %d frozen from lot %s: %d charts from %d units; the whole board has its first false alarm after %.0f units on average\n",
+		f.Version, lot, f.Streams, len(f.Used), f.Budget.Mean)
 	return nil
 }
 

@@ -78,7 +78,7 @@ type limitsFreeze struct {
 
 func (cmd *limitsFreeze) Run(c *console) error {
 	return cmd.with(c, func(w *workplace) error {
-		f, err := w.line.Freeze(c.ctx, w.by, cmd.Product, line.Baseline{Lot: cmd.Lot, Serials: cmd.Units}, cmd.Reason)
+		f, err := freeze(c, w, cmd.Product, line.Baseline{Lot: cmd.Lot, Serials: cmd.Units}, cmd.Reason)
 		if err != nil {
 			return err
 		}
@@ -87,8 +87,18 @@ func (cmd *limitsFreeze) Run(c *console) error {
 	})
 }
 
+// freeze freezes limits under a meter.
+func freeze(c *console, w *workplace, product string, base line.Baseline, reason string) (line.Frozen, error) {
+	m := newMeter(c, "calibrating the limits, percent")
+	defer m.end()
+	return w.line.Freeze(c.ctx, w.by, product, line.Freezing{Baseline: base, Reason: reason, Progress: func(share float64) {
+		m.show(int(100*share), 100, "")
+	}})
+}
+
 func (c *console) tellFrozen(f line.Frozen) {
 	fmt.Fprintf(c.out, "limit set %d: %d charts from %d units, in force from place %d on\n", f.Version, f.Streams, len(f.Used), f.FromPlace)
+	fmt.Fprintf(c.out, "false alarms of the whole board: the first after %.0f units on average (half of such boards go longer than %.0f)\n", f.Budget.Mean, f.Budget.Median)
 	for _, l := range f.LeftOut {
 		fmt.Fprintf(c.out, "left out: %s: %s\n", l.Serial, l.Reason)
 	}

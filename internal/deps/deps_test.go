@@ -25,6 +25,12 @@ var allowed = map[string][]string{
 	"alike/internal/curve":           {"alike/spc/band"},
 	"alike/internal/pg/pgtest":       {"alike/internal/pg"},
 	"alike/internal/sim":             {"alike/internal/curve", "alike/spc/..."},
+	// The budget of a board is about the rules of its charts.
+	"alike/spc/budget": {"alike/spc/chart"},
+	// Run lengths are those of the charts' own rules.
+	"alike/spc/runlength": {"alike/spc/chart"},
+	// T² and MEWMA give charts, and MEWMA takes its limit from its run length.
+	"alike/spc/multi": {"alike/spc/chart", "alike/spc/runlength"},
 }
 
 // leaves are the packages of spc that all others there may use: any further import

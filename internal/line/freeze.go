@@ -9,6 +9,7 @@ import (
 	"slices"
 
 	"alike/internal/store"
+	"alike/spc/budget"
 	"alike/spc/chart"
 )
 
@@ -22,6 +23,16 @@ type Baseline struct {
 	Serials []string
 }
 
+// A Freezing says what to freeze limits from.
+type Freezing struct {
+	Baseline
+	Reason string
+	// Boards is the number of boards simulated to calibrate the rules; 0 for as many
+	// as budget.Calibrate takes by itself.
+	Boards   int
+	Progress func(share float64) // of the calibration; may be nil
+}
+
 // A Frozen says what Freeze did.
 type Frozen struct {
 	Version   int
@@ -31,9 +42,21 @@ type Frozen struct {
 	Streams   int      // charted
 	Uncharted []string // streams without values or spread in the baseline
 	Rules     []chart.Rule
+	Budget    Budget
 	Reread    int // units after the baseline that the charts have now read
 	Signals   []store.SignalRow
 	Warnings  []string
+}
+
+// A Budget is what the calibration of a board found: run lengths in units to the first
+// false alarm of any rule on any chart, while nothing changes.
+type Budget struct {
+	Mean   float64 `json:"mean"`
+	SE     float64 `json:"se"` // standard error of the simulated mean
+	Median float64 `json:"median"`
+	Tenth  float64 `json:"tenth"`  // one board in ten has its first by then
+	Width  float64 `json:"width"`  // chance per point, chart and rule that goes by width
+	Length float64 `json:"length"` // likewise by length of a run
 }
 
 // LeftOut is a unit that was asked for and not used, with the reason.
@@ -48,32 +71,36 @@ type LeftOut struct {
 // edited. Units measured since are read under the new limits at once.
 //
 // Centre and sigma of each stream are those of its individuals chart; the rules are
-// stretched so that all rules on all charts together fire falsely at most once in
-// as many units as the product says, even if every stream were independent.
-func (l *Line) Freeze(ctx context.Context, by By, product string, base Baseline, reason string) (Frozen, error) {
+// stretched so that all rules on all charts together have their first false alarm after
+// as many units as the product says, on average. The calibration takes some seconds,
+// during which the line goes on.
+func (l *Line) Freeze(ctx context.Context, by By, product string, f Freezing) (Frozen, error) {
 	setup, err := l.Setup(ctx, product)
 	if err != nil {
 		return Frozen{}, err
 	}
-	if reason == "" {
+	if f.Reason == "" {
 		return Frozen{}, refuse(Invalid, "reason", "say why these units are a good baseline", "limits need a reason")
 	}
 	var out Frozen
+	var readings []store.ReadingRow
+	err = l.db.Snapshot(ctx, l.site, func(s store.Site) error {
+		readings, err = l.pick(ctx, s, setup, f.Baseline, &out)
+		return err
+	})
+	if err != nil {
+		return out, err
+	}
+	row, err := freeze(ctx, setup, readings, f, &out)
+	if err != nil {
+		return out, err
+	}
+	row.Reason, row.Author, row.CreatedAt = f.Reason, by.Actor, l.now()
 	err = l.db.InSite(ctx, l.site, func(s store.Site) error {
 		next, err := s.LockProduct(ctx, setup.Code)
 		if err != nil {
 			return err
 		}
-		out = Frozen{}
-		readings, err := l.pick(ctx, s, setup, base, &out)
-		if err != nil {
-			return err
-		}
-		row, err := freeze(setup, readings, &out)
-		if err != nil {
-			return err
-		}
-		row.Reason, row.Author, row.CreatedAt = reason, by.Actor, l.now()
 		if out.Version, err = s.AddLimitSet(ctx, row); err != nil {
 			return err
 		}
@@ -85,8 +112,9 @@ func (l *Line) Freeze(ctx context.Context, by By, product string, base Baseline,
 		if err := b.reread(ctx, s, next, &out); err != nil {
 			return err
 		}
-		return l.journal(ctx, s, by, "freeze limits", setup.Code, reason, map[string]any{
+		return l.journal(ctx, s, by, "freeze limits", setup.Code, f.Reason, map[string]any{
 			"version": out.Version, "baseline": len(out.Used), "left_out": out.LeftOut, "from_place": out.FromPlace,
+			"budget": out.Budget,
 		})
 	})
 	return out, err
@@ -153,7 +181,7 @@ func unfit(ctx context.Context, s store.Site, product, serial string) (string, e
 }
 
 // freeze computes the limit set from the baseline's readings.
-func freeze(setup *Setup, readings []store.ReadingRow, out *Frozen) (store.LimitSetRow, error) {
+func freeze(ctx context.Context, setup *Setup, readings []store.ReadingRow, f Freezing, out *Frozen) (store.LimitSetRow, error) {
 	row := store.LimitSetRow{
 		Product: setup.Code, Baseline: out.Used, Every: setup.FalseAlarms, FromPlace: readings[len(readings)-1].Place + 1,
 	}
@@ -161,6 +189,7 @@ func freeze(setup *Setup, readings []store.ReadingRow, out *Frozen) (store.Limit
 	if row.LeftOut, err = json.Marshal(slices.Concat([]LeftOut{}, out.LeftOut)); err != nil {
 		return row, err
 	}
+	charted := make([][]float64, len(readings)) // by unit, the streams that vary
 	xs := make([]float64, len(readings))
 	for i, st := range setup.StreamList {
 		for k, r := range readings {
@@ -173,24 +202,26 @@ func freeze(setup *Setup, readings []store.ReadingRow, out *Frozen) (store.Limit
 		} else {
 			out.Streams++
 			row.Freedom = e.Freedom
+			for k, x := range xs {
+				charted[k] = append(charted[k], x)
+			}
 		}
 		row.Streams, row.Center, row.Sigma = append(row.Streams, st.Key), append(row.Center, e.Center), append(row.Sigma, e.Sigma)
 	}
 	if out.Streams == 0 {
 		return row, refuse(Invalid, "baseline", "check the takes of these units", "no stream has values that vary in all baseline units")
 	}
-	alpha := 1 / float64(setup.FalseAlarms*out.Streams*len(chart.Keys))
-	if out.Rules, err = chart.Stretched(alpha, float64(len(readings)), row.Freedom); err != nil {
+	c, err := budget.Calibrate(ctx, charted, budget.Options{Every: float64(setup.FalseAlarms), Histories: f.Boards, Progress: f.Progress})
+	if err != nil {
 		return row, err
 	}
-	if row.Rules, err = json.Marshal(out.Rules); err != nil {
+	out.FromPlace, out.Rules, out.Warnings = row.FromPlace, c.Rules, c.Warnings
+	out.Budget = Budget{Mean: c.Mean, SE: c.SE, Median: c.Median, Tenth: c.Tenth, Width: c.Width, Length: c.Length}
+	if row.Rules, err = json.Marshal(c.Rules); err != nil {
 		return row, err
 	}
-	out.FromPlace = row.FromPlace
-	if len(readings) < 30 {
-		out.Warnings = append(out.Warnings, fmt.Sprintf("The limits rest on %d units and are wide for it; freeze again once more good units are measured.", len(readings)))
-	}
-	return row, nil
+	row.Budget, err = json.Marshal(out.Budget)
+	return row, err
 }
 
 // reread has the charts read the units that were measured since the baseline.

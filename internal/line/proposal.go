@@ -23,8 +23,8 @@ const (
 	NotComplete = "not complete"
 )
 
-// movedUnits is the number of units with chart signals, in one lot, from which the
-// line counts as moved. One unit may be a single fault; under the false-alarm budget
+// movedUnits is the number of passed units with chart signals of their own, in one lot,
+// from which the line counts as moved. One unit may be a single fault; under the false-alarm budget
 // three in one lot of 300 or fewer are chance in less than 3 of 100 lots.
 const movedUnits = 3
 
@@ -107,7 +107,7 @@ func (g *gathering) proposal() reports.Proposal {
 	}
 	moved := g.movedUnits()
 	if len(moved) >= movedUnits {
-		against(Refuse, "The line moved: %d units carry chart signals, the first is %s; worst is %s.", len(moved), moved[0], g.worstStream())
+		against(Refuse, "The line moved: %d units that passed carry chart signals, the first is %s; worst is %s.", len(moved), moved[0], g.worstStream())
 	}
 	if n := c.Waiting; n > 0 {
 		against(NotComplete, "%s not judged because takes are missing.", isAre(n))
@@ -125,7 +125,7 @@ func (g *gathering) proposal() reports.Proposal {
 			p.Reasons = append(p.Reasons, fmt.Sprintf("%s not good to ship: %s.", isAre(len(out)), strings.Join(out, ", ")))
 		}
 		if len(moved) > 0 {
-			p.Reasons = append(p.Reasons, fmt.Sprintf("Single signals at %s: look at these units.", strings.Join(moved, ", ")))
+			p.Reasons = append(p.Reasons, fmt.Sprintf("Single signals at units that passed: %s. Look at them.", strings.Join(moved, ", ")))
 		}
 	}
 	return p
@@ -138,17 +138,37 @@ func isAre(n int) string {
 	return fmt.Sprintf("%d units are", n)
 }
 
-// movedUnits returns the serials with chart signals, in order of production. A run
-// that began before the lot does not count: the first units after a fault was mended
-// may lie on its side by chance and carry the old run on.
+// movedUnits returns the serials of units that passed at first and yet carry chart
+// signals, in order of production: a unit that did not pass speaks for itself. A run
+// that began before the lot does not count, since the first units after a fault was
+// mended may lie on its side by chance and carry the old run on; nor does a run that
+// only goes on, since one false alarm would count as often as it lasts.
 func (g *gathering) movedUnits() []string {
+	passed := map[string]bool{}
+	for _, u := range g.out.Units {
+		passed[u.Serial] = u.First == string(envelope.Pass)
+	}
+	last := map[string]int64{}
 	var out []string
 	for _, s := range g.signals {
-		if g.inside(s) && !slices.Contains(out, s.Serial) {
+		run := s.Stream + "\x00" + s.Rule
+		goesOn := last[run] > 0 && last[run] == s.Place-1 && g.isRun(s.Rule)
+		last[run] = s.Place
+		if passed[s.Serial] && !goesOn && g.inside(s) && !slices.Contains(out, s.Serial) {
 			out = append(out, s.Serial)
 		}
 	}
 	return out
+}
+
+// isRun reports whether a rule goes by the length of a run, which lasts.
+func (g *gathering) isRun(rule string) bool {
+	for _, r := range g.board.rules {
+		if string(r.Key) == rule {
+			return r.Count == r.Of && r.Count > 1
+		}
+	}
+	return false
 }
 
 // inside reports whether the points that a signal needs lie within the lot.
@@ -203,7 +223,7 @@ func (g *gathering) method() {
 	if b := g.board; b != nil {
 		add("Limit set", "version %d of %s by %s: %s", b.set.Version, b.set.CreatedAt.In(g.zone).Format("2006-01-02 15:04 -07:00"), b.set.Author, b.set.Reason)
 		add("Baseline", "%d units, %s to %s; sigma is the mean moving range over 2/√π", len(b.set.Baseline), b.set.Baseline[0], b.set.Baseline[len(b.set.Baseline)-1])
-		add("False-alarm budget", "all rules on all charts together at most once in %d units while the process stands still; allowed for %d baseline units", b.set.Every, len(b.set.Baseline))
+		add("False-alarm budget", "all rules on all charts together: first false alarm after %d units on average while the process stands still%s", b.set.Every, budgetText(b.set))
 		for _, r := range b.rules {
 			add("Rule "+string(r.Key), "%s", r.Text())
 		}
@@ -212,13 +232,23 @@ func (g *gathering) method() {
 		add("Limit set", "none in force: the charts were not read")
 	}
 	add("First-pass yield", "decided by the first attempt for ever; interval after Clopper and Pearson")
-	add("Lot proposal", "refused when first-pass yield is below %.0f %%, or %d units or more carry chart signals whose run lies inside the lot", 100*s.FirstPassYield, movedUnits)
+	add("Lot proposal", "refused when first-pass yield is below %.0f %%, or %d units or more that passed carry chart signals of their own", 100*s.FirstPassYield, movedUnits)
 	add("Takes", "%d stored, %d files or takes of this lot refused", g.out.Counts.Takes, g.out.Counts.Refused)
 	for _, q := range g.refused {
 		g.out.Method.Refused = append(g.out.Method.Refused, reports.Refused{
 			Source: q.Source, Line: q.Line, Field: q.Field, Reason: q.Reason, Remedy: q.Remedy, At: q.ReceivedAt.In(g.zone),
 		})
 	}
+}
+
+// budgetText says what the calibration of a limit set found.
+func budgetText(set store.LimitSetRow) string {
+	var b Budget
+	if json.Unmarshal(set.Budget, &b) != nil || b.Mean == 0 {
+		return ""
+	}
+	return fmt.Sprintf("; simulated %.0f (standard error %.0f) for baselines of %d units; half of such boards go longer than %.0f units, one in ten not longer than %.0f",
+		b.Mean, b.SE, len(set.Baseline), b.Median, b.Tenth)
 }
 
 // hash covers the lot's data and what they were judged by.

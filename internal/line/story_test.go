@@ -54,7 +54,7 @@ func TestPlantedTroubleIsFound(t *testing.T) {
 					}
 				}
 				if i == 0 {
-					if _, err := l.Freeze(t.Context(), tester, story.Product.Code, line.Baseline{Lot: lot.Code}, "first lot"); err != nil {
+					if _, err := l.Freeze(t.Context(), tester, story.Product.Code, line.Freezing{Baseline: line.Baseline{Lot: lot.Code}, Reason: "first lot", Boards: 200}); err != nil {
 						t.Fatal(err)
 					}
 				}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -65,7 +66,7 @@ func (c *Cluster) exitError() error {
 	if c.exit != nil {
 		why = "ended by itself (" + c.exit.Error() + ")"
 	}
-	if early := c.child.said.String(); early != "" {
+	if early := strings.TrimSpace(c.child.said.String()); early != "" {
 		return fmt.Errorf("PostgreSQL %s: %s", why, early)
 	}
 	return fmt.Errorf("PostgreSQL %s; the end of its log %s: %s", why, c.logFile(), logTail(c.logFile()))

@@ -4,6 +4,7 @@ package pg
 
 import (
 	"context"
+	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -16,7 +17,7 @@ import (
 
 func TestServerKilled(t *testing.T) {
 	t.Parallel()
-	dir := tempDir(t)
+	dir := seeded(t, tempDir(t))
 	c := start(t, testOptions(t, dir))
 	keep(t, c.URL())
 	// A child of the server that computes does not notice the server's end.
@@ -44,7 +45,7 @@ func TestServerKilled(t *testing.T) {
 
 func TestProgramKilled(t *testing.T) {
 	t.Parallel()
-	dir := tempDir(t)
+	dir := seeded(t, tempDir(t))
 	p := startProgram(t, dir)
 	server, leash := p.ready()
 	keep(t, readOwner(dir).URL)
@@ -58,7 +59,7 @@ func TestProgramKilled(t *testing.T) {
 // The next start does not wait for the leash of the last to do its work.
 func TestProgramKilledAndStartedAtOnce(t *testing.T) {
 	t.Parallel()
-	dir := tempDir(t)
+	dir := seeded(t, tempDir(t))
 	for n := range 3 {
 		p := startProgram(t, dir)
 		p.ready()
@@ -74,7 +75,7 @@ func TestProgramKilledAndStartedAtOnce(t *testing.T) {
 func TestProgramAndLeashKilled(t *testing.T) {
 	t.Parallel()
 	dir := filepath.Join(tempDir(t), "link") // the system tells real paths
-	if err := os.Symlink(tempDir(t), dir); err != nil {
+	if err := os.Symlink(seeded(t, tempDir(t)), dir); err != nil {
 		t.Fatal(err)
 	}
 	p := startProgram(t, dir)
@@ -117,8 +118,7 @@ func TestProgramKilledWhileCreating(t *testing.T) {
 // The program may be killed at any moment of its start.
 func TestProgramKilledWhileStarting(t *testing.T) {
 	t.Parallel()
-	dir := tempDir(t)
-	stop(t, start(t, testOptions(t, dir)))
+	dir := seeded(t, tempDir(t))
 	for _, later := range []time.Duration{0, 5 * time.Millisecond, 20 * time.Millisecond, 50 * time.Millisecond, 100 * time.Millisecond} {
 		p := startProgram(t, dir)
 		p.waitFor("starting")
@@ -133,7 +133,7 @@ func TestProgramKilledWhileStarting(t *testing.T) {
 // that of any program, also of one of the same account.
 func TestStaleLockWithNumberOfAnother(t *testing.T) {
 	t.Parallel()
-	dir := tempDir(t)
+	dir := seeded(t, tempDir(t))
 	c := start(t, testOptions(t, dir))
 	keep(t, c.URL())
 	if err := syscall.Kill(c.PID(), syscall.SIGKILL); err != nil {
@@ -211,21 +211,25 @@ func TestForeignFolderIsLeftAlone(t *testing.T) {
 }
 
 // A stubborn program, with a child, of which only SIGKILL to the group is the end.
-func stubborn(t *testing.T) command {
+// It is named after the test and the test process, so that it can be told from
+// those of other runs.
+func stubborn(t *testing.T) (cmd command, name string) {
+	name = fmt.Sprintf("%s %d", t.Name(), os.Getpid())
 	return command{who: account{}, program: "/bin/sh", group: true,
 		args: []string{"-c", `trap '' INT TERM QUIT
-			for n in 1 2; do sh -c 'sleep 1234; exit 0' "$0" & done
-			wait`, t.Name()}}
+			for n in 1 2; do sh -c 'sleep 60; exit 0' "$0" & done
+			wait`, name}}, name
 }
 
 func TestCommandEndsWithContext(t *testing.T) {
 	t.Parallel()
 	ctx, cancel := context.WithTimeout(context.Background(), 200*time.Millisecond)
 	defer cancel()
-	if err := stubborn(t).run(ctx); err != context.DeadlineExceeded {
+	cmd, name := stubborn(t)
+	if err := cmd.run(ctx); err != context.DeadlineExceeded {
 		t.Errorf("got %v", err)
 	}
-	expectGone(t, 0, t.Name())
+	expectGone(t, time.Second, name)
 }
 
 func TestLeashEndsGroupAndRemovesFolders(t *testing.T) {
@@ -234,7 +238,7 @@ func TestLeashEndsGroupAndRemovesFolders(t *testing.T) {
 	if err := os.MkdirAll(filepath.Join(dir, "deep"), 0o700); err != nil {
 		t.Fatal(err)
 	}
-	cmd := stubborn(t)
+	cmd, name := stubborn(t)
 	cmd.remove = []string{dir}
 	held, err := cmd.start()
 	if err != nil {
@@ -245,7 +249,7 @@ func TestLeashEndsGroupAndRemovesFolders(t *testing.T) {
 	}
 	held.leash.pipe.Close() // as our death would
 	held.cmd.Wait()
-	expectGone(t, 5*time.Second, t.Name())
+	expectGone(t, 5*time.Second, name)
 	expectGone(t, 5*time.Second, dir)
 	if _, err := os.Stat(dir); err == nil {
 		t.Error("the folder is still there")

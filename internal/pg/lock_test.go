@@ -15,7 +15,7 @@ import (
 
 func TestSecondProgramIsRefused(t *testing.T) {
 	t.Parallel()
-	dir := tempDir(t)
+	dir := seeded(t, tempDir(t))
 	p := startProgram(t, dir)
 	p.ready()
 	_, err := Start(context.Background(), testOptions(t, dir))
@@ -40,7 +40,7 @@ func TestSecondProgramIsRefused(t *testing.T) {
 
 func TestSecondStartInOneProgramIsRefused(t *testing.T) {
 	t.Parallel()
-	dir := tempDir(t)
+	dir := seeded(t, tempDir(t))
 	link := filepath.Join(tempDir(t), "link")
 	if err := os.Symlink(dir, link); err != nil {
 		t.Fatal(err)
@@ -89,7 +89,7 @@ func TestProgramName(t *testing.T) {
 
 func TestWrongVersionIsRefused(t *testing.T) {
 	t.Parallel()
-	dir := tempDir(t)
+	dir := seeded(t, tempDir(t))
 	c := start(t, testOptions(t, dir))
 	stop(t, c)
 	name := filepath.Join(c.Data(), "PG_VERSION")

@@ -14,6 +14,7 @@ type LimitSetRow struct {
 	Baseline  []string
 	LeftOut   json.RawMessage
 	Every     int
+	Budget    json.RawMessage
 	Rules     json.RawMessage
 	Streams   []string
 	Center    []float64
@@ -24,7 +25,7 @@ type LimitSetRow struct {
 	CreatedAt time.Time
 }
 
-const limitSetColumns = `product, version, from_place, baseline, left_out, every, rules, streams, center, sigma,
+const limitSetColumns = `product, version, from_place, baseline, left_out, every, budget, rules, streams, center, sigma,
 	freedom, reason, author, created_at`
 
 // AddLimitSet stores the next version of a product's limit set and returns its
@@ -32,12 +33,12 @@ const limitSetColumns = `product, version, from_place, baseline, left_out, every
 func (s Site) AddLimitSet(ctx context.Context, l LimitSetRow) (version int, err error) {
 	err = s.q.QueryRow(ctx, `
 		INSERT INTO limit_sets (site, version, product, from_place, baseline, left_out, every, rules, streams, center,
-			sigma, freedom, reason, author, created_at)
-		SELECT $1, 1 + coalesce(max(version), 0), $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14
+			sigma, freedom, reason, author, created_at, budget)
+		SELECT $1, 1 + coalesce(max(version), 0), $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15
 		FROM limit_sets WHERE site = $1 AND product = $2
 		RETURNING version`,
 		s.Name, l.Product, l.FromPlace, l.Baseline, l.LeftOut, l.Every, l.Rules, l.Streams, l.Center,
-		l.Sigma, l.Freedom, l.Reason, l.Author, now(l.CreatedAt)).Scan(&version)
+		l.Sigma, l.Freedom, l.Reason, l.Author, now(l.CreatedAt), l.Budget).Scan(&version)
 	return version, translate(err)
 }
 

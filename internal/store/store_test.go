@@ -120,7 +120,7 @@ func TestAppendOnlyTablesRefuseChanges(t *testing.T) {
 	if err := errors.Join(
 		second(s.Write(ctx, store.Entry{At: moment, Actor: "x", Action: "test"})),
 		second(s.AddEnvelope(ctx, store.EnvelopeRow{Product: "p", Definition: []byte(`{}`), CreatedAt: moment})),
-		second(s.AddLimitSet(ctx, store.LimitSetRow{Product: "p", Baseline: []string{}, LeftOut: []byte(`[]`), Rules: []byte(`[]`), Streams: []string{}, Center: []float64{}, Sigma: []float64{}, CreatedAt: moment})),
+		second(s.AddLimitSet(ctx, store.LimitSetRow{Product: "p", Baseline: []string{}, LeftOut: []byte(`[]`), Budget: []byte(`{}`), Rules: []byte(`[]`), Streams: []string{}, Center: []float64{}, Sigma: []float64{}, CreatedAt: moment})),
 		s.AddTakes(ctx, []store.TakeRow{{Take: take, Attempt: a.Attempt, Channel: "left", Seating: 1, MeasuredAt: moment, ReceivedAt: moment, ContentHash: []byte{1}, Bands: []float32{1}, Notes: []string{}}},
 			[]store.CurveRow{{Take: take, Grid: []byte{1}, Frequencies: []byte{}, Levels: []byte{}}}),
 	); err != nil {
