@@ -13,13 +13,17 @@ import (
 )
 
 type calcCommand struct {
-	Constants calcConstants `cmd:"" help:"Chart constants for subgroups of n."`
-	Chart     calcChart     `cmd:"" help:"Control chart of a column of values."`
-	Bands     calcBands     `cmd:"" help:"Fractional-octave bands, and a curve's levels in them."`
-	Gauge     calcGauge     `cmd:"" help:"Gauge study: repeatability and reproducibility."`
-	Change    calcChange    `cmd:"" help:"Since when: the most likely change of level in a column of values."`
-	Compare   calcCompare   `cmd:"" help:"Compare groups, such as batches or suppliers."`
-	Pairs     calcPairs     `cmd:"" help:"Pair drivers: most pairs within the tolerance, then least mismatch."`
+	Constants  calcConstants  `cmd:"" help:"Chart constants for subgroups of n."`
+	Chart      calcChart      `cmd:"" help:"Control chart of a column of values."`
+	Bands      calcBands      `cmd:"" help:"Fractional-octave bands, and a curve's levels in them."`
+	RunLength  calcRunLength  `cmd:"" help:"How many points until a chart signals, on average."`
+	Tolerance  calcTolerance  `cmd:"" help:"Factor or ranks of a tolerance interval."`
+	Capability calcCapability `cmd:"" help:"Capability of a column of values, with intervals."`
+	Sampling   calcSampling   `cmd:"" help:"Acceptance sampling: what a plan does, or the plan that does what is wanted."`
+	Gauge      calcGauge      `cmd:"" help:"Gauge study: repeatability and reproducibility."`
+	Change     calcChange     `cmd:"" help:"Since when: the most likely change of level in a column of values."`
+	Compare    calcCompare    `cmd:"" help:"Compare groups, such as batches or suppliers."`
+	Pairs      calcPairs      `cmd:"" help:"Pair drivers: most pairs within the tolerance, then least mismatch."`
 }
 
 // JSON is the flag of every topic that answers programs.

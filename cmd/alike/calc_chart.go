@@ -3,42 +3,57 @@ package main
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"text/tabwriter"
 
 	"alike/spc/chart"
+	"alike/spc/multi"
 	"alike/spc/sample"
 )
 
 type calcChart struct {
 	asJSON
-	Kind     string   `help:"Kind of chart: individuals." required:"" enum:"individuals"`
-	Value    string   `help:"Column of the values." placeholder:"COL"`
-	Center   *float64 `help:"Centre, instead of the data's own."`
-	Sigma    *float64 `help:"Standard deviation of one value, instead of the data's own."`
-	Baseline int      `help:"The first so many points set the limits." placeholder:"N"`
-	Width    float64  `help:"Distance of the limits from the centre in sigmas." default:"3"`
-	Rules    []string `help:"Run rules to read: all, or a list of keys." placeholder:"KEYS"`
-	File     string   `arg:"" help:"CSV file with a head; - for standard input."`
+	Kind       string   `help:"Kind of chart: ${enum}." required:"" enum:"individuals,xbar-r,xbar-s,ewma,cusum,p,np,c,u,t2,mewma"`
+	Value      string   `help:"Column of the values; of the counts for p, np, c and u." placeholder:"COL"`
+	Values     []string `help:"Columns of the variables, for t2 and mewma." placeholder:"A,B,.."`
+	Subgroup   string   `help:"Column that tells subgroups apart, for xbar-r, xbar-s and t2." placeholder:"COL"`
+	Size       string   `help:"Column of the sizes, for p, np and u." placeholder:"COL"`
+	Center     *float64 `help:"Centre, instead of the data's own."`
+	Sigma      *float64 `help:"Standard deviation of one value, instead of the data's own."`
+	Baseline   int      `help:"The first so many points set the limits." placeholder:"N"`
+	Width      float64  `help:"Distance of the limits from the centre in sigmas." default:"3"`
+	Lambda     float64  `help:"Weight of the newest value, for ewma and mewma." default:"0.2"`
+	Steady     bool     `help:"Draw ewma and mewma as in a long run from the first point on."`
+	K          float64  `help:"Slack of cusum in sigmas: half the shift to be seen." default:"0.5"`
+	H          float64  `help:"Decision interval of cusum in sigmas." default:"5"`
+	FIR        float64  `name:"fir" help:"Head start of both sums of cusum in sigmas."`
+	Rules      []string `help:"Run rules to read: all, or a list of keys." placeholder:"KEYS"`
+	Alpha      float64  `help:"Chance of a false alarm per point, for t2; 0.0027 unless given." placeholder:"P"`
+	Covariance string   `help:"For t2 and mewma: ${enum}." enum:"sample,successive,shrunk" default:"sample"`
+	Limit      float64  `help:"Limit of mewma, instead of the one for a run length of 200."`
+	File       string   `arg:"" help:"CSV file with a head; - for standard input."`
 }
 
 // A chartAnswer is a chart as the contract has it.
 type chartAnswer struct {
 	Kind      string        `json:"kind"`
-	Center    float64       `json:"center"`
-	Sigma     float64       `json:"sigma"`
+	Center    number        `json:"center"`
+	Sigma     number        `json:"sigma"`
 	Points    []pointAnswer `json:"points"`
 	Companion *chartAnswer  `json:"companion,omitempty"`
 	Warnings  []string      `json:"warnings,omitempty"`
 }
 
 type pointAnswer struct {
-	Index   int         `json:"index"`
-	Value   float64     `json:"value"`
-	Center  float64     `json:"center"`
-	Lower   float64     `json:"lower"`
-	Upper   float64     `json:"upper"`
-	Signals []chart.Key `json:"signals"`
+	Index    int         `json:"index"`
+	Value    number      `json:"value"`
+	Center   number      `json:"center"`
+	Lower    number      `json:"lower"`
+	Upper    number      `json:"upper"`
+	UpperSum *number     `json:"upper_sum,omitempty"`
+	LowerSum *number     `json:"lower_sum,omitempty"`
+	Signals  []chart.Key `json:"signals"`
 }
 
 func (cmd *calcChart) Run(c *console) error {
@@ -46,15 +61,7 @@ func (cmd *calcChart) Run(c *console) error {
 	if err != nil {
 		return err
 	}
-	xs, err := t.numbers("value", cmd.Value)
-	if err != nil {
-		return err
-	}
-	rules, err := pickRules(cmd.Rules)
-	if err != nil {
-		return err
-	}
-	k, err := chart.Individuals(xs, chart.Options{Center: cmd.Center, Sigma: cmd.Sigma, Baseline: cmd.Baseline, Width: cmd.Width, Rules: rules})
+	k, err := cmd.chart(t)
 	if err != nil {
 		return t.at(err)
 	}
@@ -64,11 +71,164 @@ func (cmd *calcChart) Run(c *console) error {
 	return c.chart(&k)
 }
 
+// chart makes the chart of the kind that was asked for.
+func (cmd *calcChart) chart(t *table) (chart.Chart, error) {
+	switch cmd.Kind {
+	case "t2", "mewma":
+		return cmd.multivariate(t)
+	case "p", "np", "c", "u":
+		return cmd.attributes(t)
+	case "xbar-r", "xbar-s":
+		return cmd.subgroups(t)
+	}
+	xs, err := t.numbers("value", cmd.Value)
+	if err != nil {
+		return chart.Chart{}, err
+	}
+	switch cmd.Kind {
+	case "ewma":
+		return chart.EWMA(xs, chart.EWMAOptions{Center: cmd.Center, Sigma: cmd.Sigma, Baseline: cmd.Baseline, Lambda: cmd.Lambda, Width: cmd.Width, Steady: cmd.Steady})
+	case "cusum":
+		return chart.CUSUM(xs, chart.CUSUMOptions{Center: cmd.Center, Sigma: cmd.Sigma, Baseline: cmd.Baseline, K: cmd.K, H: cmd.H, FIR: cmd.FIR})
+	}
+	o, err := cmd.options()
+	if err != nil {
+		return chart.Chart{}, err
+	}
+	return chart.Individuals(xs, o)
+}
+
+func (cmd *calcChart) options() (chart.Options, error) {
+	rules, err := pickRules(cmd.Rules)
+	return chart.Options{Center: cmd.Center, Sigma: cmd.Sigma, Baseline: cmd.Baseline, Width: cmd.Width, Rules: rules}, err
+}
+
+func (cmd *calcChart) subgroups(t *table) (chart.Chart, error) {
+	xs, err := t.numbers("value", cmd.Value)
+	if err != nil {
+		return chart.Chart{}, err
+	}
+	if cmd.Subgroup == "" {
+		return chart.Chart{}, fmt.Errorf("%s needs subgroups: say which column tells them apart with --subgroup", cmd.Kind)
+	}
+	names, err := t.texts("subgroup", cmd.Subgroup)
+	if err != nil {
+		return chart.Chart{}, err
+	}
+	o, err := cmd.options()
+	if err != nil {
+		return chart.Chart{}, err
+	}
+	var groups [][]float64
+	for _, g := range groupsOf(names, xs) {
+		groups = append(groups, g.Values)
+	}
+	if cmd.Kind == "xbar-s" {
+		return chart.XBarS(groups, o)
+	}
+	return chart.XBarR(groups, o)
+}
+
+func (cmd *calcChart) attributes(t *table) (chart.Chart, error) {
+	counts, err := t.numbers("value", cmd.Value)
+	if err != nil {
+		return chart.Chart{}, err
+	}
+	o, err := cmd.options()
+	if err != nil {
+		return chart.Chart{}, err
+	}
+	if cmd.Kind == "c" {
+		return chart.C(counts, o)
+	}
+	if cmd.Size == "" && slices.Contains(t.head, "size") {
+		cmd.Size = "size"
+	}
+	if cmd.Size == "" {
+		return chart.Chart{}, fmt.Errorf("%s needs sizes: say which column holds them with --size", cmd.Kind)
+	}
+	sizes, err := t.numbers("size", cmd.Size)
+	if err != nil {
+		return chart.Chart{}, err
+	}
+	switch cmd.Kind {
+	case "p":
+		return chart.P(counts, sizes, o)
+	case "np":
+		return chart.NP(counts, sizes, o)
+	}
+	return chart.U(counts, sizes, o)
+}
+
+func (cmd *calcChart) multivariate(t *table) (chart.Chart, error) {
+	rows, err := t.matrix(cmd.Values, cmd.Subgroup)
+	if err != nil {
+		return chart.Chart{}, err
+	}
+	if cmd.Kind == "mewma" {
+		m, err := multi.MEWMA(rows, multi.MEWMAOptions{Lambda: cmd.Lambda, Limit: cmd.Limit, Steady: cmd.Steady, Baseline: cmd.Baseline, Kind: multi.Kind(cmd.Covariance)})
+		return m.Chart, err
+	}
+	o := multi.Options{Alpha: cmd.Alpha, Baseline: cmd.Baseline, Kind: multi.Kind(cmd.Covariance)}
+	if cmd.Subgroup == "" {
+		m, err := multi.T2(rows, o)
+		return m.Chart, err
+	}
+	names, err := t.texts("subgroup", cmd.Subgroup)
+	if err != nil {
+		return chart.Chart{}, err
+	}
+	o.Kind = ""
+	m, err := multi.T2Groups(rowsByName(names, rows), o)
+	return m.Chart, err
+}
+
+// rowsByName gathers rows by name, in the order in which names are first met.
+func rowsByName(names []string, rows [][]float64) [][][]float64 {
+	at := map[string]int{}
+	var out [][][]float64
+	for i, n := range names {
+		k, ok := at[n]
+		if !ok {
+			k = len(out)
+			at[n] = k
+			out = append(out, nil)
+		}
+		out[k] = append(out[k], rows[i])
+	}
+	return out
+}
+
+// matrix returns the rows of several columns; without names all but the one left out.
+func (t *table) matrix(names []string, but string) ([][]float64, error) {
+	if len(names) == 0 {
+		for _, h := range t.head {
+			if h != but {
+				names = append(names, h)
+			}
+		}
+	}
+	rows := make([][]float64, len(t.rows))
+	for _, name := range names {
+		col, err := t.numbers("values", strings.TrimSpace(name))
+		if err != nil {
+			return nil, err
+		}
+		for i, x := range col {
+			rows[i] = append(rows[i], x)
+		}
+	}
+	return rows, nil
+}
+
 // at names the row of the file that an error of a sample is about.
 func (t *table) at(err error) error {
 	var e *sample.Error
 	if errors.As(err, &e) && e.Index >= 0 && e.Index < len(t.line) {
 		return fmt.Errorf("%s:%d: %w", t.name, t.line[e.Index], err)
+	}
+	if strings.HasPrefix(err.Error(), t.name) {
+		return err
 	}
 	return fmt.Errorf("%s: %w", t.name, err)
 }
@@ -92,13 +252,18 @@ func answer(k *chart.Chart) *chartAnswer {
 	if k == nil {
 		return nil
 	}
-	a := &chartAnswer{Kind: k.Kind, Center: k.Center, Sigma: k.Sigma, Companion: answer(k.Companion), Warnings: k.Warnings, Points: []pointAnswer{}}
+	a := &chartAnswer{Kind: k.Kind, Center: number(k.Center), Sigma: number(k.Sigma), Companion: answer(k.Companion), Warnings: k.Warnings, Points: []pointAnswer{}}
 	for _, p := range k.Points {
 		signals := p.Signals
 		if signals == nil {
 			signals = []chart.Key{}
 		}
-		a.Points = append(a.Points, pointAnswer{p.Index, p.Value, p.Center, p.Lower, p.Upper, signals})
+		q := pointAnswer{Index: p.Index, Value: number(p.Value), Center: number(p.Center), Lower: number(p.Lower), Upper: number(p.Upper), Signals: signals}
+		if k.Kind == "cusum" {
+			up, low := number(p.UpperSum), number(p.LowerSum)
+			q.UpperSum, q.LowerSum = &up, &low
+		}
+		a.Points = append(a.Points, q)
 	}
 	return a
 }
@@ -107,13 +272,22 @@ func answer(k *chart.Chart) *chartAnswer {
 func (c *console) chart(k *chart.Chart) error {
 	fmt.Fprintf(c.out, "%s: centre %.6g, sigma %.6g\n", k.Kind, k.Center, k.Sigma)
 	t := tabwriter.NewWriter(c.out, 0, 0, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprintln(t, "point\tvalue\tlower\tcentre\tupper\tsignals\t")
+	sums := k.Kind == "cusum"
+	if sums {
+		fmt.Fprintln(t, "point\tvalue\tupper sum\tlower sum\tlimit\tsignals\t")
+	} else {
+		fmt.Fprintln(t, "point\tvalue\tlower\tcentre\tupper\tsignals\t")
+	}
 	for _, p := range k.Points {
 		var keys []string
 		for _, s := range p.Signals {
 			keys = append(keys, string(s))
 		}
-		fmt.Fprintf(t, "%d\t%.6g\t%.6g\t%.6g\t%.6g\t%s\t\n", p.Index, p.Value, p.Lower, p.Center, p.Upper, strings.Join(keys, " "))
+		if sums {
+			fmt.Fprintf(t, "%d\t%.6g\t%.6g\t%.6g\t%.6g\t%s\t\n", p.Index, p.Value, p.UpperSum, p.LowerSum, p.Upper, strings.Join(keys, " "))
+		} else {
+			fmt.Fprintf(t, "%d\t%.6g\t%.6g\t%.6g\t%.6g\t%s\t\n", p.Index, p.Value, p.Lower, p.Center, p.Upper, strings.Join(keys, " "))
+		}
 	}
 	if err := t.Flush(); err != nil {
 		return err

@@ -6,6 +6,7 @@ import (
 	"os"
 	"os/exec"
 	"os/signal"
+	"path/filepath"
 	"strings"
 	"syscall"
 	"testing"
@@ -35,7 +36,9 @@ func TestScripts(t *testing.T) {
 			url := storetest.URL(e.T().(testing.TB))
 			e.Setenv("ALIKE_DATABASE_URL", url)
 			e.Setenv("ALIKE_AS", "tester")
-			return nil
+			spc, err := filepath.Abs("../../spc") // its test data, with sources beside them
+			e.Setenv("SPC", spc)
+			return err
 		},
 	})
 }

@@ -1,0 +1,188 @@
+package budget
+
+import (
+	"context"
+	"math"
+	"math/rand/v2"
+	"runtime"
+	"sync"
+	"sync/atomic"
+
+	"alike/spc/chart"
+
+	"gonum.org/v1/gonum/floats"
+)
+
+// A record is a unit that was a worse sight than all before it on its board.
+type record struct {
+	unit     int // from 1
+	severity float64
+}
+
+// A history is one simulated board: its records in order, apart for the rules that go
+// by width and those that go by length of a run, and how many units it saw.
+type history struct {
+	width, length []record
+	units         int
+}
+
+// A stretch is where rules fire: log chances, apart for the two sorts of rules, since
+// lengths can only grow by whole units.
+type stretch struct{ width, length float64 }
+
+// run returns the number of units to the first alarm, and false when the history ended
+// before one.
+func (h history) run(s stretch) (units int, fired bool) {
+	units = h.units
+	for i, rs := range [2][]record{h.width, h.length} {
+		at := s.width
+		if i == 1 {
+			at = s.length
+		}
+		for _, r := range rs {
+			if r.severity <= at {
+				units, fired = min(units, r.unit), true
+				break
+			}
+		}
+	}
+	return units, fired
+}
+
+// A simulation is what histories are made of.
+type simulation struct {
+	rows    [][]float64 // Σ of squares over rows is 1 per stream
+	n       int         // units of each baseline
+	horizon int
+	scale   *scale
+	stop    float64 // a history ends at a sight of this severity
+	seed    uint64
+}
+
+// histories simulates count boards on all processors. Each has a stream of random
+// numbers of its own, so that the result does not depend on how they are shared out.
+// Done, if not nil, is told after each; the error is ctx's.
+func (m simulation) histories(ctx context.Context, count int, done func()) ([]history, error) {
+	out := make([]history, count)
+	var next atomic.Int64
+	var wg sync.WaitGroup
+	var mu sync.Mutex
+	for range min(runtime.GOMAXPROCS(0), count) {
+		wg.Go(func() {
+			w := m.worker()
+			for ctx.Err() == nil {
+				i := int(next.Add(1)) - 1
+				if i >= count {
+					return
+				}
+				out[i] = w.history(rand.New(rand.NewPCG(m.seed, uint64(i))))
+				if done != nil {
+					mu.Lock()
+					done()
+					mu.Unlock()
+				}
+			}
+		})
+	}
+	wg.Wait()
+	return out, ctx.Err()
+}
+
+// A worker holds the buffers of one goroutine.
+type worker struct {
+	simulation
+	x             []float64
+	base          [][]float64 // by stream
+	center, sigma []float64
+	tracks        []track
+}
+
+func (m simulation) worker() *worker {
+	streams := len(m.rows[0])
+	w := &worker{
+		simulation: m, x: make([]float64, streams), base: make([][]float64, streams),
+		center: make([]float64, streams), sigma: make([]float64, streams), tracks: make([]track, streams),
+	}
+	for j := range w.base {
+		w.base[j] = make([]float64, m.n)
+	}
+	return w
+}
+
+// unit makes one: a mixture of the rows with independent standard normal weights.
+func (w *worker) unit(rng *rand.Rand) []float64 {
+	clear(w.x)
+	for _, row := range w.rows {
+		floats.AddScaled(w.x, rng.NormFloat64(), row)
+	}
+	return w.x
+}
+
+// history makes a baseline, sets the limits from it, and lets units come until one is
+// a sight rare enough to stop at, or the horizon.
+func (w *worker) history(rng *rand.Rand) history {
+	for u := range w.n {
+		for j, v := range w.unit(rng) {
+			w.base[j][u] = v
+		}
+	}
+	for j, xs := range w.base {
+		e, err := chart.EstimateFrom(xs)
+		if err != nil {
+			panic("budget: a simulated baseline has no spread")
+		}
+		w.center[j], w.sigma[j] = e.Center, 1/e.Sigma
+	}
+	clear(w.tracks)
+	h := history{}
+	var worst stretch
+	for h.units < w.horizon && worst.width > w.stop && worst.length > w.stop {
+		h.units++
+		var sight stretch
+		for j, v := range w.unit(rng) {
+			width, length := w.scale.push(&w.tracks[j], (v-w.center[j])*w.sigma[j])
+			sight.width, sight.length = math.Min(sight.width, width), math.Min(sight.length, length)
+		}
+		if sight.width < worst.width {
+			worst.width = sight.width
+			h.width = append(h.width, record{h.units, sight.width})
+		}
+		if sight.length < worst.length {
+			worst.length = sight.length
+			h.length = append(h.length, record{h.units, sight.length})
+		}
+	}
+	return h
+}
+
+// mean returns the mean run length at a stretch and its standard error. Histories
+// that ended without an alarm count as the horizon, plus what those that came half as
+// far still had to go on average: far out the hazard is nearly constant.
+func mean(hs []history, s stretch, horizon int) (mean, se float64) {
+	sum, square, cut := 0.0, 0.0, 0.0
+	late, events := 0.0, 0.0
+	for _, h := range hs {
+		n, fired := h.run(s)
+		x := float64(n)
+		sum, square = sum+x, square+x*x
+		if !fired {
+			cut++
+		}
+		if n > horizon/2 {
+			late += x - float64(horizon/2)
+			if fired {
+				events++
+			}
+		}
+	}
+	n := float64(len(hs))
+	mean = sum / n
+	se = math.Sqrt(math.Max(0, square/n-mean*mean) / n)
+	if cut > 0 {
+		if events == 0 {
+			return math.Inf(1), math.Inf(1)
+		}
+		mean += cut / n * late / events
+	}
+	return mean, se
+}
