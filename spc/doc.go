@@ -5,11 +5,34 @@
 // and each other, so that a stranger can use any one package without the rest of
 // the program.
 //
-//	sample    a list of finite numbers: checks, mean, standard deviation
-//	band      frequency response, fractional-octave bands, target, anchor
-//	chart     control charts and run rules for one stream of values
-//	envelope  tolerance limits per band, guard band, verdict of one unit
-//	cause     shapes of known faults and which one a change looks like
+// Leaves, which all others may use:
+//
+//	sample       a list of finite numbers: checks, mean, spread, shares
+//	dist         distributions that gonum lacks, or not accurately enough
+//	band         frequency response, fractional-octave bands, target, anchor
+//
+// One unit:
+//
+//	envelope     tolerance limits per band, guard band, verdict
+//	cause        shapes of known faults, and which one a change looks like
+//	conformance  risks of a wrong verdict from measuring uncertainty
+//
+// The line:
+//
+//	chart        control charts of one stream, run rules, self-starting scores
+//	multi        Hotelling T² and MEWMA over many streams, shrunk covariance
+//	runlength    how long until a chart signals
+//	budget       limits of a whole board from the run length asked for
+//	change       since when, with a confidence set
+//	gauge        what measuring itself adds to the spread
+//	capability   how the spread fits the limits
+//	tolerance    intervals that hold a stated share of all units
+//
+// Lots and parts:
+//
+//	sampling     acceptance plans by exact chances
+//	compare      groups, batches and suppliers
+//	pairing      drivers that go together
 //
 // # Words
 //
