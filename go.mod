@@ -6,7 +6,6 @@ require (
 	github.com/alecthomas/kong v1.17.0
 	github.com/getkin/kin-openapi v0.153.0
 	github.com/gofrs/flock v0.13.2
-	github.com/google/go-cmp v0.7.0
 	github.com/google/uuid v1.6.0
 	github.com/jackc/pgx/v5 v5.12.0
 	github.com/labstack/echo/v4 v4.16.0

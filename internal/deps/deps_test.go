@@ -1,3 +1,4 @@
+// Package deps holds the project's import rule, as a test.
 package deps
 
 import (
