@@ -1,6 +1,6 @@
 // Package api is the HTTP server of alike: JSON under /api/v1, health, readiness
-// and metrics, and the first page. Handlers read a request, call one function of
-// the line, and answer.
+// and metrics, and the pages that people work with. Handlers read a request, call
+// one function of the line, and answer.
 package api
 
 import (
@@ -11,7 +11,9 @@ import (
 	"net"
 	"net/http"
 	"net/netip"
+	"net/url"
 	"regexp"
+	"strings"
 	"time"
 
 	"alike/internal/line"
@@ -73,6 +75,12 @@ func Routes(o Options) ([]string, error) {
 	return out, nil
 }
 
+// IsPage reports whether a route, as Routes has it, answers people and not programs.
+func IsPage(route string) bool {
+	_, path, _ := strings.Cut(route, " ")
+	return forPeople(&http.Request{URL: &url.URL{Path: path}})
+}
+
 var parameter = regexp.MustCompile(`:(\w+)`)
 
 func build(o Options) (*echo.Echo, error) {
@@ -89,15 +97,14 @@ func build(o Options) (*echo.Echo, error) {
 	e.IPExtractor = echo.ExtractIPDirect() // a header anyone can write does not go into the journal
 	e.HTTPErrorHandler = s.answerProblem
 	e.Use(middleware.RequestID(), s.metrics.watch, middleware.Recover(), middleware.BodyLimit(bodyLimit),
-		middleware.ContextTimeout(requestTimeout), headers, s.sameHost)
+		middleware.ContextTimeoutWithConfig(middleware.ContextTimeoutConfig{Timeout: requestTimeout, Skipper: endless}), headers, s.sameHost, ownPages)
 	s.routes(e)
+	s.pageRoutes(e)
 	return e, nil
 }
 
 // routes lists every address the server answers.
 func (s *server) routes(e *echo.Echo) {
-	e.GET("/", s.front)
-	e.GET("/style.css", s.style)
 	e.GET("/healthz", s.health)
 	e.GET("/readyz", s.ready)
 	e.GET("/metrics", s.metricsPage, s.authorized)
@@ -131,10 +138,11 @@ func loopback(listen string) bool {
 func headers(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
 		h := c.Response().Header()
-		h.Set("Content-Security-Policy", "default-src 'none'; style-src 'self'; img-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'")
+		h.Set("Content-Security-Policy", "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'")
 		h.Set("X-Content-Type-Options", "nosniff")
 		h.Set("Referrer-Policy", "no-referrer")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
+		h.Set("Cross-Origin-Opener-Policy", "same-origin")
 		return next(c)
 	}
 }
