@@ -48,6 +48,9 @@ func newMetrics() *metrics {
 // watch times every request by its route, not its address: serials are no labels.
 func (m *metrics) watch(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
+		if endless(c) { // how long somebody watched is no time to answer
+			return next(c)
+		}
 		start := time.Now()
 		err := next(c)
 		status := c.Response().Status

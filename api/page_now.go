@@ -12,6 +12,3 @@ import (
 func (s *server) nowPage(c echo.Context) error {
 	return s.show(c, http.StatusOK, "now", pages.View{Title: "Line", Here: "/", Body: struct{}{}})
 }
-
-// endless reports whether an answer goes on until one side ends it.
-func endless(c echo.Context) bool { return c.Path() == "/api/v1/events" }

@@ -48,6 +48,7 @@ type server struct {
 	log     *slog.Logger
 	metrics *metrics
 	openapi []byte
+	hub     *hub
 }
 
 // ErrOpenAddress means that the server would be reachable from other machines
@@ -91,7 +92,7 @@ func build(o Options) (*echo.Echo, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &server{Options: o, log: o.Log, metrics: newMetrics(), openapi: doc}
+	s := &server{Options: o, log: o.Log, metrics: newMetrics(), openapi: doc, hub: newHub(o)}
 	e := echo.New()
 	e.HideBanner, e.HidePort = true, true
 	e.IPExtractor = echo.ExtractIPDirect() // a header anyone can write does not go into the journal
@@ -117,6 +118,7 @@ func (s *server) routes(e *echo.Echo) {
 	e.GET("/api/v1/lots/:lot/report.xlsx", s.getReport, s.authorized)
 	e.GET("/api/v1/charts", s.getChart, s.authorized)
 	e.GET("/api/v1/streams", s.getStreams, s.authorized)
+	e.GET("/api/v1/events", s.getEvents, s.authorized)
 	e.GET("/api/v1/openapi.json", s.getOpenAPI)
 }
 
@@ -164,12 +166,24 @@ func (s *server) sameHost(next echo.HandlerFunc) echo.HandlerFunc {
 	}
 }
 
+type stoppingKey struct{}
+
+// stopping returns the channel that is closed when the server that runs a request is
+// told to stop.
+func stopping(ctx context.Context) <-chan struct{} {
+	done, _ := ctx.Value(stoppingKey{}).(<-chan struct{})
+	return done
+}
+
 // Serve answers requests on a listener until ctx ends, then lets running ones
-// finish.
+// finish; those that would go on for ever end at once.
 func Serve(ctx context.Context, l net.Listener, h http.Handler) error {
 	srv := &http.Server{
 		Handler: h, ReadHeaderTimeout: headerTimeout, ReadTimeout: requestTimeout, WriteTimeout: 2 * requestTimeout,
 		IdleTimeout: idleTimeout,
+		BaseContext: func(net.Listener) context.Context {
+			return context.WithValue(context.WithoutCancel(ctx), stoppingKey{}, ctx.Done())
+		},
 	}
 	failed := make(chan error, 1)
 	go func() { failed <- srv.Serve(l) }()
