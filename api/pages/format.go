@@ -18,7 +18,8 @@ var functions = template.FuncMap{
 	"asset": AssetPath, "stamp": Stamp, "day": Day, "clock": Clock, "date": Date, "db": DB, "dbs": Signed, "number": Number,
 	"percent": Percent, "hz": band.Hertz, "look": plot.LookOf, "mark": Mark, "class": class, "count": Count,
 	"unitPath": UnitPath, "lotPath": LotPath, "productPath": ProductPath, "streamPath": StreamPath, "join": strings.Join,
-	"upper": Upper, "add": func(a, b int) int { return a + b }, "query": url.QueryEscape,
+	"upper": Upper, "signed": func(v float32) string { return Signed(float64(v)) }, "stateLook": stateLook, "sameDay": sameDay,
+	"words": func() []string { return plot.Words }, "add": func(a, b int) int { return a + b }, "query": url.QueryEscape,
 }
 
 // Stamp writes a moment with its offset from UTC.
@@ -124,3 +125,18 @@ func ProductPath(product string) string { return "/products/" + url.PathEscape(p
 func StreamPath(product, stream string) string {
 	return "/streams/" + url.PathEscape(product) + "/" + url.PathEscape(stream)
 }
+
+// stateLook gives the answer on the line the look of the verdict that is as grave.
+func stateLook(state any) string {
+	switch fmt.Sprint(state) {
+	case "all right":
+		return "pass"
+	case "not all right":
+		return "fail"
+	case "look at it":
+		return "doubtful"
+	}
+	return "waiting"
+}
+
+func sameDay(a, b time.Time) bool { return a.Format(time.DateOnly) == b.Format(time.DateOnly) }
