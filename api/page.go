@@ -22,6 +22,11 @@ func (s *server) pageRoutes(e *echo.Echo) {
 	e.GET("/enter", s.enterPage)
 	e.POST("/enter", s.enter, s.slowGuessing())
 	e.GET("/", s.nowPage, s.authorized)
+	e.GET("/units", s.unitsPage, s.authorized)
+	e.GET("/units/:serial", s.unitPage, s.authorized)
+	e.GET("/lots", s.lotsPage, s.authorized)
+	e.GET("/lots/:lot", s.lotPage, s.authorized)
+	e.GET("/compare", s.comparePage, s.authorized)
 }
 
 // forPeople reports whether an answer goes to a person: whatever is not below /api and

@@ -18,8 +18,8 @@ var functions = template.FuncMap{
 	"asset": AssetPath, "stamp": Stamp, "day": Day, "clock": Clock, "date": Date, "db": DB, "dbs": Signed, "number": Number,
 	"percent": Percent, "hz": band.Hertz, "look": plot.LookOf, "mark": Mark, "class": class, "count": Count,
 	"unitPath": UnitPath, "lotPath": LotPath, "productPath": ProductPath, "streamPath": StreamPath, "join": strings.Join,
-	"upper": Upper, "signed": func(v float32) string { return Signed(float64(v)) }, "stateLook": stateLook, "sameDay": sameDay,
-	"words": func() []string { return plot.Words }, "add": func(a, b int) int { return a + b }, "query": url.QueryEscape,
+	"upper": Upper, "sentence": Sentence, "signed": func(v float32) string { return Signed(float64(v)) }, "stateLook": stateLook, "sameDay": sameDay,
+	"words": func() []string { return plot.Words }, "add": func(a, b int) int { return a + b }, "least": func(a, b int) int { return min(a, b) }, "query": url.QueryEscape,
 }
 
 // Stamp writes a moment with its offset from UTC.
@@ -110,6 +110,15 @@ func Upper(s string) string {
 		return strings.ToUpper(string(r)) + s[i+len(string(r)):]
 	}
 	return s
+}
+
+// Sentence makes a whole sentence of a clause, or of a text that is one already.
+func Sentence(s string) string {
+	s = Upper(strings.TrimSpace(s))
+	if s == "" || strings.HasSuffix(s, ".") || strings.HasSuffix(s, "!") || strings.HasSuffix(s, "?") {
+		return s
+	}
+	return s + "."
 }
 
 // UnitPath returns the address of a unit's page.

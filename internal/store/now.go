@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
 )
 
 // A UnitState is a unit with the first and the last word on it; a word is "waiting"
@@ -18,15 +19,16 @@ type UnitState struct {
 	Number     int       // of the last attempt
 	First      string
 	Last       string
-	Sentence   string // of the last verdict
+	Sentence   string    // of the last verdict
 	FirstAt    time.Time // when the first attempt was measured
 	MeasuredAt time.Time // when the last one was
+	FirstSeen  time.Time // when its first take was stored
 }
 
 const unitStateColumns = `
 	u.serial, u.product, u.lot, u.place, l.attempt, l.number, coalesce(a.verdict, 'waiting') AS first,
 	coalesce(l.verdict, 'waiting') AS last, coalesce(l.judgement->>'sentence', '') AS sentence,
-	a.measured_at AS first_at, l.measured_at`
+	a.measured_at AS first_at, l.measured_at, u.first_seen`
 
 // lastAttempt joins the last attempt of the unit u as l.
 const lastAttempt = `
@@ -144,4 +146,63 @@ func (s Site) QuarantinePage(ctx context.Context, offset, limit int) ([]Quaranti
 	return all[QuarantineRow](ctx, s.q, `
 		SELECT item, fingerprint, lot, source, line, field, reason, remedy, NULL::bytea AS content, received_at
 		FROM quarantine WHERE site = $1 ORDER BY received_at DESC, item DESC OFFSET $2 LIMIT $3`, s.Name, offset, limit)
+}
+
+// UnitsAround returns the units of a product before and after a place, nearest first,
+// at most limit on each side.
+func (s Site) UnitsAround(ctx context.Context, product string, place int64, limit int) (before, after []UnitState, err error) {
+	const from = `SELECT ` + unitStateColumns + ` FROM units u
+		JOIN attempts a ON a.site = u.site AND a.serial = u.serial AND a.number = 1 ` + lastAttempt + `
+		WHERE u.site = $1 AND u.product = $2 AND u.place `
+	if before, err = all[UnitState](ctx, s.q, from+`< $3 ORDER BY u.place DESC LIMIT $4`, s.Name, product, place, limit); err != nil {
+		return nil, nil, err
+	}
+	after, err = all[UnitState](ctx, s.q, from+`> $3 ORDER BY u.place LIMIT $4`, s.Name, product, place, limit)
+	return before, after, err
+}
+
+// FindUnits returns units whose serial begins with a text, or contains it, those that
+// begin first, at most limit.
+func (s Site) FindUnits(ctx context.Context, text string, limit int) ([]UnitState, error) {
+	return all[UnitState](ctx, s.q, `
+		SELECT `+unitStateColumns+` FROM units u
+		JOIN attempts a ON a.site = u.site AND a.serial = u.serial AND a.number = 1 `+lastAttempt+`
+		WHERE u.site = $1 AND position(lower($2) IN lower(u.serial)) > 0
+		ORDER BY position(lower($2) IN lower(u.serial)) > 1, u.place DESC NULLS FIRST, u.serial LIMIT $3`, s.Name, text, limit)
+}
+
+// UnitsBefore returns the newest units first seen before a moment, newest first, at
+// most limit. Those of one moment are told apart by their serial.
+func (s Site) UnitsBefore(ctx context.Context, seen time.Time, serial string, limit int) ([]UnitState, error) {
+	return all[UnitState](ctx, s.q, `
+		SELECT `+unitStateColumns+` FROM (
+			SELECT * FROM units WHERE site = $1 AND (first_seen, serial) < ($2, $3) ORDER BY first_seen DESC, serial DESC LIMIT $4
+		) u JOIN attempts a ON a.site = u.site AND a.serial = u.serial AND a.number = 1 `+lastAttempt+`
+		ORDER BY u.first_seen DESC, u.serial DESC`, s.Name, now(seen), serial, limit)
+}
+
+// LotsBefore returns the newest lots opened before a moment with their counts, newest
+// first, at most limit. Those of one moment are told apart by their code.
+func (s Site) LotsBefore(ctx context.Context, opened time.Time, lot string, limit int) ([]LotRow, error) {
+	return all[LotRow](ctx, s.q, `
+		SELECT l.lot, l.product, l.opened_at, count(u.serial) AS units,
+			count(*) FILTER (WHERE a.verdict = 'pass') AS first_pass, count(a.verdict) AS judged
+		FROM (
+			SELECT * FROM lots WHERE site = $1 AND (opened_at, lot) < ($2, $3) ORDER BY opened_at DESC, lot DESC LIMIT $4
+		) l
+		LEFT JOIN units u ON u.site = l.site AND u.lot = l.lot
+		LEFT JOIN attempts a ON a.site = u.site AND a.serial = u.serial AND a.number = 1
+		GROUP BY l.lot, l.product, l.opened_at ORDER BY l.opened_at DESC, l.lot DESC`, s.Name, now(opened), lot, limit)
+}
+
+// LotNames lists the newest lots of a product, or of all for the empty one, newest
+// first, at most limit.
+func (s Site) LotNames(ctx context.Context, product string, limit int) ([]string, error) {
+	rows, err := s.q.Query(ctx, `
+		SELECT lot FROM lots WHERE site = $1 AND ($2 = '' OR product = $2) ORDER BY opened_at DESC, lot DESC LIMIT $3`, s.Name, product, limit)
+	if err != nil {
+		return nil, translate(err)
+	}
+	out, err := pgx.CollectRows(rows, pgx.RowTo[string])
+	return out, translate(err)
 }
