@@ -27,6 +27,8 @@ func (s *server) pageRoutes(e *echo.Echo) {
 	e.GET("/lots", s.lotsPage, s.authorized)
 	e.GET("/lots/:lot", s.lotPage, s.authorized)
 	e.GET("/compare", s.comparePage, s.authorized)
+	e.GET("/try", s.tryPage, s.authorized)
+	e.POST("/try", s.try, s.authorized)
 }
 
 // forPeople reports whether an answer goes to a person: whatever is not below /api and

@@ -49,6 +49,7 @@ type server struct {
 	metrics *metrics
 	openapi []byte
 	hub     *hub
+	shelf   *shelf
 }
 
 // ErrOpenAddress means that the server would be reachable from other machines
@@ -92,7 +93,7 @@ func build(o Options) (*echo.Echo, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &server{Options: o, log: o.Log, metrics: newMetrics(), openapi: doc, hub: newHub(o)}
+	s := &server{Options: o, log: o.Log, metrics: newMetrics(), openapi: doc, hub: newHub(o), shelf: newShelf()}
 	e := echo.New()
 	e.HideBanner, e.HidePort = true, true
 	e.IPExtractor = echo.ExtractIPDirect() // a header anyone can write does not go into the journal
