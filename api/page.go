@@ -29,6 +29,22 @@ func (s *server) pageRoutes(e *echo.Echo) {
 	e.GET("/compare", s.comparePage, s.authorized)
 	e.GET("/try", s.tryPage, s.authorized)
 	e.POST("/try", s.try, s.authorized)
+	e.GET("/add", s.addPage, s.authorized)
+	e.POST("/add", s.add, s.authorized)
+	e.GET("/refused", s.refusedPage, s.authorized)
+	e.GET("/products", s.productsPage, s.authorized)
+	e.GET("/products/:product", s.productPage, s.authorized)
+	e.GET("/products/:product/envelope", s.envelopePage, s.authorized)
+	e.POST("/products/:product/envelope", s.saveEnvelope, s.authorized)
+	e.POST("/products/:product/envelope/look", s.envelopeLookPage, s.authorized)
+	e.GET("/products/:product/limits", s.limitsPage, s.authorized)
+	e.POST("/products/:product/limits", s.freeze, s.authorized)
+	e.GET("/products/:product/limits/progress", s.progressPage, s.authorized)
+	e.POST("/products/:product/limits/stop", s.stopFreezing, s.authorized)
+	e.GET("/start", s.startPage, s.authorized)
+	e.POST("/start", s.start, s.authorized)
+	e.GET("/start/product", s.newProductPage, s.authorized)
+	e.POST("/start/product", s.newProduct, s.authorized)
 }
 
 // forPeople reports whether an answer goes to a person: whatever is not below /api and

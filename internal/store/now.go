@@ -206,3 +206,12 @@ func (s Site) LotNames(ctx context.Context, product string, limit int) ([]string
 	out, err := pgx.CollectRows(rows, pgx.RowTo[string])
 	return out, translate(err)
 }
+
+// VersionsInForce returns the newest versions of a product's envelope and limit set, 0
+// where there is none.
+func (s Site) VersionsInForce(ctx context.Context, product string) (env, set int, err error) {
+	err = s.q.QueryRow(ctx, `
+		SELECT (SELECT coalesce(max(version), 0) FROM envelopes WHERE site = $1 AND product = $2),
+			(SELECT coalesce(max(version), 0) FROM limit_sets WHERE site = $1 AND product = $2)`, s.Name, product).Scan(&env, &set)
+	return env, set, translate(err)
+}
