@@ -147,11 +147,16 @@ func (s *server) asset(c echo.Context) error {
 	return c.Blob(http.StatusOK, a.Type, a.Content)
 }
 
-// param returns a part of the address as it was meant.
+// param returns a part of the address as it was meant. The router matches the escaped
+// address where it differs from the usual escaping, else the plain one; unescaping that
+// again would spoil a serial with a % in it.
 func param(c echo.Context, name string) (string, error) {
-	v, err := url.PathUnescape(c.Param(name))
-	if err != nil || v == "" {
-		return "", newProblem(http.StatusNotFound, "the address cannot be read", "follow a link, or escape the "+name+" as in a URL")
+	v := c.Param(name)
+	if c.Request().URL.RawPath != "" {
+		var err error
+		if v, err = url.PathUnescape(v); err != nil {
+			return "", newProblem(http.StatusBadRequest, "the "+name+" in the address cannot be read", "escape it as in a URL")
+		}
 	}
 	return v, nil
 }

@@ -88,14 +88,14 @@ func (c *LotComparison) compare(readings [2][]store.ReadingRow) error {
 		c.Text = []string{"A comparison needs two judged units in each lot."}
 		return nil
 	}
-	var at []int // streams that every unit has: the others cannot be compared
+	var at []int // streams that every unit has and that vary: the others cannot be compared
 	for i, st := range c.Setup.StreamList {
-		if (st.Quantity == envelope.Deviation || st.Band < 0) && present(readings, i) {
+		if (st.Quantity == envelope.Deviation || st.Band < 0) && present(readings, i) && varies(readings, i) {
 			at = append(at, i)
 		}
 	}
 	if len(at) == 0 {
-		c.Text = []string{"No band was measured on every unit of both lots."}
+		c.Text = []string{"No band was measured on every unit of both lots, with some spread."}
 		return nil
 	}
 	var batches []compare.Batch
@@ -135,6 +135,19 @@ func present(readings [2][]store.ReadingRow, stream int) bool {
 		}
 	}
 	return true
+}
+
+// varies reports whether a stream has spread within one of the lots, more than the
+// rounding of what is stored.
+func varies(readings [2][]store.ReadingRow, stream int) bool {
+	for _, rows := range readings {
+		for _, r := range rows {
+			if math.Abs(float64(r.Streams[stream]-rows[0].Streams[stream])) > 1e-4 {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // take puts the survey in its place, per channel and band.
