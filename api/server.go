@@ -121,6 +121,7 @@ func (s *server) routes(e *echo.Echo) {
 	e.GET("/api/v1/charts", s.getChart, s.authorized)
 	e.GET("/api/v1/streams", s.getStreams, s.authorized)
 	e.GET("/api/v1/events", s.getEvents, s.authorized)
+	e.GET("/api/v1/drift", s.getDrift, s.authorized)
 	e.GET("/api/v1/openapi.json", s.getOpenAPI)
 }
 

@@ -1,0 +1,55 @@
+package store
+
+import (
+	"context"
+	"slices"
+)
+
+// A JudgedReading is the reading of a unit's first attempt with what a map of many
+// units says about it.
+type JudgedReading struct {
+	Place   int64
+	Serial  string
+	Lot     string
+	Verdict string
+	Streams []float32
+}
+
+// JudgedReadings returns the first attempts' readings of the last units up to a
+// place, at most limit, in order of production.
+func (s Site) JudgedReadings(ctx context.Context, product string, upTo int64, limit int) ([]JudgedReading, error) {
+	rows, err := all[JudgedReading](ctx, s.q, `
+		SELECT r.place, r.serial, u.lot, a.verdict, r.streams
+		FROM readings r
+		JOIN units u ON u.site = r.site AND u.serial = r.serial
+		JOIN attempts a ON a.site = r.site AND a.serial = r.serial AND a.number = 1
+		WHERE r.site = $1 AND r.product = $2 AND r.number = 1 AND r.place <= $3
+		ORDER BY r.place DESC LIMIT $4`, s.Name, product, upTo, limit)
+	slices.Reverse(rows)
+	return rows, err
+}
+
+// A FiredCell is the rules that fired on one stream at one unit under one limit set.
+type FiredCell struct {
+	LimitSet int
+	Place    int64
+	Stream   string
+	Rules    []string
+}
+
+// FiredCells returns the signals between two places, both included, one row per
+// unit, stream and limit set.
+func (s Site) FiredCells(ctx context.Context, product string, from, to int64) ([]FiredCell, error) {
+	return all[FiredCell](ctx, s.q, `
+		SELECT limit_set, place, stream, array_agg(rule) AS rules FROM signals
+		WHERE site = $1 AND product = $2 AND place BETWEEN $3 AND $4
+		GROUP BY limit_set, place, stream`, s.Name, product, from, to)
+}
+
+// DriftParts lists a product's parts ledger as far as it is in force, oldest entry
+// first.
+func (s Site) DriftParts(ctx context.Context, product string) ([]PartUse, error) {
+	return all[PartUse](ctx, s.q, `
+		SELECT `+partColumns+` FROM part_uses
+		WHERE site = $1 AND product = $2 AND withdrawn_at IS NULL ORDER BY entered_at, use`, s.Name, product)
+}
