@@ -14,9 +14,12 @@ import (
 // NoScore stands in Drift.Scores where a stream was not measured or is not charted.
 const NoScore = math.MinInt8
 
-// LeastOwn is the smallest number of units whose own centre and spread are shown
-// while no limit set is in force.
-const LeastOwn = 8
+// While no limit set is in force, units are held against the first OwnMost of them,
+// when there are LeastOwn.
+const (
+	LeastOwn = 8
+	OwnMost  = 500
+)
 
 // A Drift is all streams of the last units, each standardised by the limits that are
 // in force for it.
@@ -70,8 +73,9 @@ var RuleKeys = []chart.Key{chart.Beyond, chart.SameSide, chart.Trend, chart.Alte
 //
 // Under a limit set a score is (value - centre)/sigma of the set in force at that
 // unit: the newest whose first unit is not behind it. Units before any limit set are
-// held against their own median and 1.4826 times their median absolute deviation
-// (the factor makes it sigma for a normal stream), when there are LeastOwn of them.
+// held against the median of the first OwnMost of them and 1.4826 times their median
+// absolute deviation (the factor makes it sigma for a normal stream), so that the
+// scores do not depend on which part of the map is asked for.
 func (l *Line) Drift(ctx context.Context, product string, upTo int64, limit int) (Drift, error) {
 	setup, err := l.Setup(ctx, product)
 	if err != nil {
@@ -94,6 +98,11 @@ func (l *Line) Drift(ctx context.Context, product string, upTo int64, limit int)
 		}
 		if d.Sections, err = sections(setup, sets, readings); err != nil {
 			return err
+		}
+		if first := &d.Sections[0]; first.Version == 0 { // units without limits come first of all
+			if err := first.own(ctx, s, setup, sets); err != nil {
+				return err
+			}
 		}
 		d.score(readings)
 		fired, err := s.FiredCells(ctx, setup.Code, readings[0].Place, readings[len(readings)-1].Place)
@@ -140,22 +149,21 @@ func sections(setup *Setup, sets []store.LimitSetRow, readings []store.JudgedRea
 		}
 		out, last = append(out, sec), at
 	}
-	for i := range out {
-		if out[i].Version == 0 {
-			end := len(readings)
-			if i+1 < len(out) {
-				end = out[i+1].First
-			}
-			out[i].own(len(setup.StreamList), readings[out[i].First:end])
-		}
-	}
 	return out, nil
 }
 
-// own sets centre and sigma from the units themselves.
-func (sec *DriftSection) own(streams int, readings []store.JudgedReading) {
+// own sets centre and sigma from the first units that no limit set covers.
+func (sec *DriftSection) own(ctx context.Context, s store.Site, setup *Setup, sets []store.LimitSetRow) error {
+	before := int64(math.MaxInt64)
+	for _, set := range sets {
+		before = min(before, set.FromPlace)
+	}
+	readings, err := s.FirstReadings(ctx, setup.Code, before, OwnMost)
+	if err != nil {
+		return err
+	}
 	xs := make([]float64, 0, len(readings))
-	for i := range streams {
+	for i := range setup.StreamList {
 		xs = xs[:0]
 		for _, r := range readings {
 			if x := float64(r.Streams[i]); !math.IsNaN(x) {
@@ -165,6 +173,7 @@ func (sec *DriftSection) own(streams int, readings []store.JudgedReading) {
 		center, sigma := robust(xs)
 		sec.Center, sec.Sigma = append(sec.Center, center), append(sec.Sigma, sigma)
 	}
+	return nil
 }
 
 // robust returns the median and 1.4826 times the median absolute deviation, NaN when

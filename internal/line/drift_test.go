@@ -81,6 +81,17 @@ func TestDriftStandsOnTheLimitsInForce(t *testing.T) {
 	if scored != 30*len(d.Streams) || fired < 25 {
 		t.Errorf("%d cells scored, %d fired", scored, fired)
 	}
+	own, err := l.Drift(ctx, "p1", 30, 5) // a part of the map has the colours of the whole
+	if err != nil {
+		t.Fatal(err)
+	}
+	for row := range d.Streams {
+		for i := range 5 {
+			if got, want := own.Scores[row*5+i], d.Scores[row*60+25+i]; got != want {
+				t.Errorf("%s: %d in a part of the map, %d in the whole", d.Streams[row].Key, got, want)
+			}
+		}
+	}
 	part, err := l.Drift(ctx, "p1", 40, 5)
 	if err != nil || len(part.Units) != 5 || part.Units[4].Place != 40 || !part.Earlier || part.Sections[0].Starts {
 		t.Errorf("the part up to place 40: %+v (%v)", part.Units, err)

@@ -53,3 +53,12 @@ func (s Site) DriftParts(ctx context.Context, product string) ([]PartUse, error)
 		SELECT `+partColumns+` FROM part_uses
 		WHERE site = $1 AND product = $2 AND withdrawn_at IS NULL ORDER BY entered_at, use`, s.Name, product)
 }
+
+// FirstReadings returns the first attempts' readings of the first units before a
+// place, at most limit, in order of production.
+func (s Site) FirstReadings(ctx context.Context, product string, before int64, limit int) ([]ReadingRow, error) {
+	return all[ReadingRow](ctx, s.q, `
+		SELECT place, number, serial, streams FROM readings
+		WHERE site = $1 AND product = $2 AND number = 1 AND place < $3
+		ORDER BY place LIMIT $4`, s.Name, product, before, limit)
+}
