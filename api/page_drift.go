@@ -158,7 +158,7 @@ func driftCellOf(d line.Drift, row, i int) driftCell {
 
 func heldAgainst(sec line.DriftSection, serial string) string {
 	if sec.Version == 0 {
-		return fmt.Sprintf("From %s on: no limit set was in force. These units are held against the median and the spread (1.4826 times the median absolute deviation) of the first %d units.", serial, line.OwnMost)
+		return fmt.Sprintf("From %s on: no limit set was in force. These units are held against the median and the spread (1.4826 times the median absolute deviation) of the first %d of them at most.", serial, line.OwnMost)
 	}
 	return fmt.Sprintf("From %s on: limit set %d (%s). Its limits lie at ±%.1f sigmas.", serial, sec.Version, sec.Reason, sec.Width)
 }

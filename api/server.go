@@ -103,6 +103,7 @@ func build(o Options) (*echo.Echo, error) {
 		middleware.ContextTimeoutWithConfig(middleware.ContextTimeoutConfig{Timeout: requestTimeout, Skipper: endless}), headers, s.sameHost, ownPages)
 	s.routes(e)
 	s.pageRoutes(e)
+	s.plotRoutes(e)
 	return e, nil
 }
 
@@ -121,7 +122,6 @@ func (s *server) routes(e *echo.Echo) {
 	e.GET("/api/v1/charts", s.getChart, s.authorized)
 	e.GET("/api/v1/streams", s.getStreams, s.authorized)
 	e.GET("/api/v1/events", s.getEvents, s.authorized)
-	e.GET("/api/v1/drift", s.getDrift, s.authorized)
 	e.GET("/api/v1/openapi.json", s.getOpenAPI)
 }
 

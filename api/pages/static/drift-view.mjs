@@ -4,6 +4,7 @@ import { colour, diverging, frequencies, frequency, packed } from "./plot.mjs";
 
 export const reach = 6; // sigmas at which the colours end
 export const nearest = 28; // pixels to a unit when seen from nearest
+const dark = 40; // tenths of a sigma from which a black strike would not be seen
 const band = 10; // a label needs so much room
 
 // tracks stand above the map.
@@ -72,7 +73,7 @@ export class Painter {
 
 	theme() {
 		this.ink = colour("ink"); this.soft = colour("soft"); this.line = colour("line"); this.sheet = colour("sheet");
-		this.link = colour("link"); this.strike = packed(0, 0, 0);
+		this.link = colour("link"); this.strikeOn = [packed(0, 0, 0), packed(255, 255, 255)];
 		this.looks = { f: colour("bad"), d: colour("plot-orange"), h: colour("plot-purple"), r: colour("plot-sky") };
 	}
 
@@ -129,7 +130,7 @@ export class Painter {
 				let z = level.scores[at + i];
 				if (view.mean && k > 0) z = mean(data, rows[r], (from + i) * size, Math.min(data.units, (from + i + 1) * size));
 				px[out + i] = this.colours[z + 128];
-				if (level.fired[at + i]) { mk[middle + i] = this.strike; struck = true; }
+				if (level.fired[at + i]) { mk[middle + i] = this.strikeOn[Math.abs(z) > dark ? 1 : 0]; struck = true; }
 			}
 		}
 		this.cells.getContext("2d").putImageData(image, 0, 0);

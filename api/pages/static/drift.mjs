@@ -103,7 +103,7 @@ function sections() {
 		const li = document.createElement("li"), first = data.head.serials[s.first];
 		li.textContent = s.version
 			? `From ${first} on: limit set ${s.version} (${s.reason}). Its limits lie at ±${s.width.toFixed(1)} sigmas.`
-			: `From ${first} on: no limit set was in force. These units are held against the median and the spread (1.4826 times the median absolute deviation) of the first 500 of them.`;
+			: `From ${first} on: no limit set was in force. These units are held against the median and the spread (1.4826 times the median absolute deviation) of the first 500 of them at most.`;
 		return li;
 	}));
 }
