@@ -7,4 +7,10 @@ import "github.com/labstack/echo/v4"
 func (s *server) plotRoutes(e *echo.Echo) {
 	e.GET("/drift", s.driftPage, s.authorized)
 	e.GET("/api/v1/drift", s.getDrift, s.authorized)
+	e.GET("/streams", s.streamChoice, s.authorized)
+	e.GET("/streams/:product/*", s.streamPage, s.authorized)
+	e.GET("/api/v1/stream", s.getStream, s.authorized)
+	e.GET("/api/v1/stream/change", s.getStreamChange, s.authorized)
+	e.GET("/api/v1/stream.svg", s.getStreamSVG, s.authorized)
+	e.GET("/api/v1/stream.csv", s.getStreamCSV, s.authorized)
 }

@@ -89,14 +89,15 @@ func (l *Line) Drift(ctx context.Context, product string, upTo int64, limit int)
 		}
 		d.Earlier = readings[0].Place > 1
 		d.Scores, d.Fired = make([]int8, len(d.Streams)*len(readings)), make([]uint8, len(d.Streams)*len(readings))
-		for _, r := range readings {
-			d.Units = append(d.Units, DriftUnit{r.Place, r.Serial, r.Lot, r.Verdict})
+		places := make([]int64, len(readings))
+		for i, r := range readings {
+			places[i], d.Units = r.Place, append(d.Units, DriftUnit{r.Place, r.Serial, r.Lot, r.Verdict})
 		}
 		sets, err := s.LimitSets(ctx, setup.Code)
 		if err != nil {
 			return err
 		}
-		if d.Sections, err = sections(setup, sets, readings); err != nil {
+		if d.Sections, err = sections(setup, sets, places); err != nil {
 			return err
 		}
 		if first := &d.Sections[0]; first.Version == 0 { // units without limits come first of all
@@ -128,12 +129,12 @@ func setAt(sets []store.LimitSetRow, place int64) int {
 	return -1
 }
 
-// sections cuts the units where the limit set in force changes.
-func sections(setup *Setup, sets []store.LimitSetRow, readings []store.JudgedReading) ([]DriftSection, error) {
+// sections cuts the units at these places where the limit set in force changes.
+func sections(setup *Setup, sets []store.LimitSetRow, places []int64) ([]DriftSection, error) {
 	var out []DriftSection
 	last := -2
-	for i, r := range readings {
-		at := setAt(sets, r.Place)
+	for i, place := range places {
+		at := setAt(sets, place)
 		if at == last {
 			continue
 		}
@@ -144,7 +145,7 @@ func sections(setup *Setup, sets []store.LimitSetRow, readings []store.JudgedRea
 				return nil, err
 			}
 			sec.Version, sec.Reason, sec.At = b.set.Version, b.set.Reason, b.set.CreatedAt
-			sec.Starts = i > 0 || r.Place == b.set.FromPlace
+			sec.Starts = i > 0 || place == b.set.FromPlace
 			sec.Width, sec.Rules, sec.Center, sec.Sigma = b.width(), b.rules, b.set.Center, b.set.Sigma
 		}
 		out, last = append(out, sec), at

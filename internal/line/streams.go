@@ -18,6 +18,9 @@ type Stream struct {
 	Hz       float64 // nominal mid-band frequency, 0 for a scalar
 }
 
+// Positive reports whether the stream's values cannot be negative.
+func (st Stream) Positive() bool { return st.Quantity == envelope.Roughness }
+
 // Group names the block of like streams that a stream belongs to: a channel, the
 // balance per band, or the scalars.
 func (st Stream) Group() string {
