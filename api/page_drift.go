@@ -141,9 +141,9 @@ func driftCellOf(d line.Drift, row, i int) driftCell {
 	case line.NoScore:
 		out.Score = "–"
 	case 127, -127:
-		out.Score = fmt.Sprintf("beyond %+.1f", float64(z)/10)
+		out.Score = "beyond " + pages.Signed(float64(z) / 10)
 	default:
-		out.Score = fmt.Sprintf("%+.1f", float64(z)/10)
+		out.Score = pages.Signed(float64(z) / 10)
 	}
 	for bit, key := range line.RuleKeys {
 		if d.Fired[at]>>bit&1 == 1 {

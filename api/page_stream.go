@@ -40,7 +40,7 @@ type streamRule struct {
 type streamRow struct {
 	Serial, Lot, Limits string
 	Value, Moving       string
-	Signals             []string
+	Signals             string // numbers of the rules that fired, with their keys
 }
 
 // streamPage shows one stream's control chart.
@@ -91,17 +91,20 @@ func (b *streamBody) fill(v line.StreamView) {
 		b.Sections = append(b.Sections, text+".")
 	}
 	chart := reports.Chart{Serials: v.Serials, Values: v.Values, Marks: v.Marks}
+	fired := map[int]string{}
 	for _, r := range plot.Rules(chart) {
 		b.Rules = append(b.Rules, streamRule{r.Number, r.Sign, r.Sentence(chart)})
-	}
-	texts := map[int][]string{}
-	for _, m := range v.Marks {
-		texts[m.Index] = append(texts[m.Index], m.Text)
+		for _, i := range r.Points {
+			if fired[i] != "" {
+				fired[i] += ", "
+			}
+			fired[i] += fmt.Sprintf("%d %s", r.Number, r.Rule)
+		}
 	}
 	n := len(v.Values)
 	for i := n - 1; i >= max(0, n-streamRows); i-- {
 		sec, _ := v.SectionAt(i)
-		b.Rows = append(b.Rows, streamRow{v.Serials[i], v.Lots[i], sec.Name, pages.Number(v.Values[i], 2), pages.Number(v.Moving[i], 2), texts[i]})
+		b.Rows = append(b.Rows, streamRow{v.Serials[i], v.Lots[i], sec.Name, pages.Number(v.Values[i], 2), pages.Number(v.Moving[i], 2), fired[i]})
 	}
 	if first := max(0, n-streamRows); n > 0 && (first > 0 || v.Earlier) {
 		b.Earlier = b.Newest + "?up_to=" + strconv.FormatInt(v.Places[first]-1, 10) + "#table"

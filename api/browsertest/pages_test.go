@@ -27,6 +27,8 @@ func sights(w *workshop) []sight {
 		{"line", "/", "main h1", ""},
 		{"drift", "/drift", "#drift-map", painted},
 		{"drift-table", "/drift?product=" + code + "&view=table&rows=balance", "main table", ""},
+		{"stream", "/streams/" + code + "/deviation/left/50", "#stream-frame canvas", `performance.getEntriesByName("stream-painted").length`},
+		{"stream-roughness", "/streams/" + code + "/roughness%2Fleft", "#stream-frame canvas", `performance.getEntriesByName("stream-painted").length`},
 		{"not-here", "/nowhere", "main h1", ""},
 	}
 }

@@ -1,5 +1,5 @@
 // What the chart of a stream draws between its axes.
-import { colour } from "./plot.mjs";
+import { colour, level } from "./plot.mjs";
 
 const dpr = () => devicePixelRatio || 1;
 
@@ -43,6 +43,13 @@ export function drawLimits(u, data, levels, main) {
 				c.moveTo(from, y(v));
 				c.lineTo(to, y(v));
 				c.stroke();
+				if (k < data.sections.length - 1) return;
+				c.fillStyle = soft;
+				c.font = `${11 * dpr()}px system-ui, sans-serif`;
+				c.textAlign = "left";
+				c.textBaseline = "bottom";
+				const name = (main ? ["centre", "lower", "upper"] : ["", "mean", "limit"])[i];
+				c.fillText(name + " " + level(v, 0.01), Math.max(from, u.bbox.left) + 4 * dpr(), y(v) - 1);
 			});
 			if (!s.starts) return;
 			c.strokeStyle = ink;
@@ -154,13 +161,14 @@ export function drawMarks(u, data, values, main) {
 			if (m.index < from || m.index >= to || values[m.index] === null) continue;
 			const rule = data.rules.get(m.rule);
 			shape(c, rule.shape, x(m.index), y(values[m.index]), 6.5 * dpr());
-			numbers.set(m.index, (numbers.get(m.index) ? numbers.get(m.index) + "·" : "") + rule.number);
+			numbers.set(m.index, [...(numbers.get(m.index) || []), rule.number]);
 		}
 		c.font = `bold ${10.5 * dpr()}px system-ui, sans-serif`;
 		c.textAlign = "center";
 		c.textBaseline = "bottom";
 		let last = "", free = -Infinity;
-		for (const [i, text] of [...numbers].sort((a, b) => a[0] - b[0])) {
+		for (const [i, of] of [...numbers].sort((a, b) => a[0] - b[0])) {
+			const text = of.sort((a, b) => a - b).join("·");
 			if (x(i) - free < (text === last ? 15 : 9) * dpr()) continue;
 			c.fillText(text, x(i), Math.max(u.bbox.top + 12 * dpr(), y(values[i]) - 9 * dpr()));
 			last = text; free = x(i);

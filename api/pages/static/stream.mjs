@@ -24,7 +24,7 @@ async function load() {
 
 // yScale is the vertical axis of a chart: what is in sight and the limits there, in
 // round numbers, or decades.
-function yScale(values, levels) {
+function yScale(values, levels, main) {
 	const log = $("stream-log")?.checked;
 	const span = u => {
 		const [from, to] = shown(u, data.values.length);
@@ -45,11 +45,11 @@ function yScale(values, levels) {
 			range: u => {
 				const [lo, hi] = span(u);
 				if (log) return [decades(lo, hi).findLast(d => d <= lo), decades(lo, hi).find(d => d >= hi)];
-				const ticks = levelTicks(lo - 0.04 * (hi - lo), hi + 0.08 * (hi - lo), 9);
+				const ticks = levelTicks(main ? lo - 0.04 * (hi - lo) : 0, hi + 0.08 * (hi - lo), main ? 9 : 5);
 				return [ticks[0], ticks.at(-1)];
 			},
 		},
-		splits: (u, axis, lo, hi) => log ? decades(lo, hi).filter(d => d >= lo * 0.999 && d <= hi * 1.001) : levelTicks(lo, hi, 9),
+		splits: (u, axis, lo, hi) => log ? decades(lo, hi).filter(d => d >= lo * 0.999 && d <= hi * 1.001) : levelTicks(lo, hi, main ? 9 : 5),
 		values: (u, ticks) => ticks.map((t, i) => level(t, log ? 10 ** Math.floor(Math.log10(t)) : ticks[1] - ticks[0])),
 	};
 }
@@ -67,7 +67,7 @@ function build(range) {
 }
 
 function chart(title, height, values, levels, main) {
-	const y = yScale(values, levels), soft = colour("soft"), line = colour("line");
+	const y = yScale(values, levels, main), soft = colour("soft"), line = colour("line");
 	const axis = { stroke: soft, grid: { stroke: line, width: 1 }, ticks: { stroke: line }, font: "12px system-ui, sans-serif" };
 	const width = frame.clientWidth;
 	const u = new uPlot({
@@ -125,7 +125,7 @@ function fingers(u) {
 }
 
 function unitTicks(lo, hi, width) {
-	const step = Math.max(1, Math.ceil((hi - lo) / Math.max(2, width / 120))), out = [];
+	const step = Math.max(1, Math.ceil((hi - lo) / Math.max(1, (width - 60) / 130))), out = [];
 	for (let i = Math.max(0, Math.ceil(lo)); i <= hi && i < data.values.length; i += step) out.push(i);
 	return out;
 }
