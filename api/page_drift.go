@@ -141,7 +141,7 @@ func driftCellOf(d line.Drift, row, i int) driftCell {
 	case line.NoScore:
 		out.Score = "–"
 	case 127, -127:
-		out.Score = "beyond " + pages.Signed(float64(z) / 10)
+		out.Score = "beyond " + pages.Signed(float64(z)/10)
 	default:
 		out.Score = pages.Signed(float64(z) / 10)
 	}
