@@ -67,6 +67,7 @@ export class Painter {
 		this.to = canvas.getContext("2d", { alpha: false });
 		this.cells = document.createElement("canvas");
 		this.strikes = document.createElement("canvas");
+		this.widths = new Map();
 		this.colours = scoreColours();
 		this.theme();
 	}
@@ -104,38 +105,48 @@ export class Painter {
 		const to = Math.min(level.width, Math.ceil((view.first + lay.width * view.perPixel) / size));
 		const n = to - from;
 		if (n <= 0) return;
+		const have = this.have, fits = have && have.data === data && have.lay === lay && have.k === k && have.mean === view.mean && have.from <= from && have.to >= to;
+		if (!fits) this.picture(data, level, lay, view, k, Math.max(0, from - n), Math.min(level.width, to + n));
+		const { from: start, struck } = this.have;
 		c.imageSmoothingEnabled = false;
 		const x = lay.left + (from * size - view.first) / view.perPixel, w = n * size / view.perPixel;
+		let row = 0;
 		for (const b of lay.blocks) {
 			const count = b.rows.length;
-			const struck = this.picture(data, level, view, k, from, to, b.rows);
-			c.drawImage(this.cells, 0, 0, n, count, x, b.y, w, count * b.h);
-			if (struck) c.drawImage(this.strikes, 0, 0, n, 3 * count, x, b.y, w, count * b.h);
+			c.drawImage(this.cells, from - start, row, n, count, x, b.y, w, count * b.h);
+			if (struck.has(b)) c.drawImage(this.strikes, from - start, 3 * row, n, 3 * count, x, b.y, w, count * b.h);
+			row += count;
 		}
 	}
 
-	// picture makes the two small pictures of some rows and reports whether any rule
-	// fired in them.
-	picture(data, level, view, k, from, to, rows) {
-		const n = to - from, count = rows.length, size = 2 ** k;
-		for (const [pic, height] of [[this.cells, count], [this.strikes, 3 * count]]) {
-			if (pic.width < n || pic.height < height) { pic.width = Math.max(pic.width, n); pic.height = Math.max(pic.height, height); }
-		}
-		const image = new ImageData(n, count), marks = new ImageData(n, 3 * count);
+	// picture makes the two small pictures of all rows, wider than what is in sight, so
+	// that moving along needs no other for a while.
+	picture(data, level, lay, view, k, from, to) {
+		const n = to - from, size = 2 ** k, rows = lay.blocks.flatMap(b => b.rows.map(r => [r, b])), struck = new Set();
+		this.cells.width = this.strikes.width = n;
+		this.cells.height = rows.length;
+		this.strikes.height = 3 * rows.length;
+		const image = new ImageData(n, rows.length), marks = new ImageData(n, 3 * rows.length);
 		const px = new Uint32Array(image.data.buffer), mk = new Uint32Array(marks.data.buffer);
-		let struck = false;
-		for (let r = 0; r < count; r++) {
-			const at = rows[r] * level.width + from, out = r * n, middle = (3 * r + 1) * n;
+		rows.forEach(([row, block], r) => {
+			const at = row * level.width + from, out = r * n, middle = (3 * r + 1) * n;
 			for (let i = 0; i < n; i++) {
 				let z = level.scores[at + i];
-				if (view.mean && k > 0) z = mean(data, rows[r], (from + i) * size, Math.min(data.units, (from + i + 1) * size));
+				if (view.mean && k > 0) z = mean(data, row, (from + i) * size, Math.min(data.units, (from + i + 1) * size));
 				px[out + i] = this.colours[z + 128];
-				if (level.fired[at + i]) { mk[middle + i] = this.strikeOn[Math.abs(z) > dark ? 1 : 0]; struck = true; }
+				if (level.fired[at + i]) { mk[middle + i] = this.strikeOn[Math.abs(z) > dark ? 1 : 0]; struck.add(block); }
 			}
-		}
+		});
 		this.cells.getContext("2d").putImageData(image, 0, 0);
-		if (struck) this.strikes.getContext("2d").putImageData(marks, 0, 0);
-		return struck;
+		if (struck.size) this.strikes.getContext("2d").putImageData(marks, 0, 0);
+		this.have = { data, lay, k, mean: view.mean, from, to, struck };
+	}
+
+	// wide measures a text once.
+	wide(text) {
+		let w = this.widths.get(text);
+		if (w === undefined) this.widths.set(text, w = this.to.measureText(text).width);
+		return w;
 	}
 
 	labels(data, lay) {
@@ -178,7 +189,7 @@ export class Painter {
 			c.strokeStyle = this.line;
 			c.strokeRect(x + 0.5, tracks.lots.y + 0.5, Math.max(0, end - x - 1), tracks.lots.h - 1);
 			const from = Math.max(x, lay.left) + 4;
-			if (end - from >= c.measureText(l.lot).width + 4) { c.fillStyle = this.ink; c.fillText(l.lot, from, tracks.lots.y + tracks.lots.h / 2); }
+			if (end - from > 12 && end - from >= this.wide(l.lot) + 4) { c.fillStyle = this.ink; c.fillText(l.lot, from, tracks.lots.y + tracks.lots.h / 2); }
 		});
 		this.parts(data, lay, at);
 		for (const s of data.head.sections) {
@@ -211,8 +222,9 @@ export class Painter {
 			c.lineTo(x, y + h - 1);
 			c.fill();
 			c.fillStyle = this.ink;
-			const text = p.kind, w = c.measureText(text).width;
-			const next = data.head.parts.slice(i + 1).find(q => q.index > p.index);
+			const text = p.kind, w = this.wide(text);
+			let next = data.head.parts[i + 1];
+			for (let j = i + 2; next && next.index === p.index; j++) next = data.head.parts[j];
 			if (x > free && (!next || at(next.index) - x > w + 14)) { c.fillText(text, x + 7, y + h / 2); free = x + w + 10; }
 		});
 	}
