@@ -28,7 +28,7 @@ type streamBody struct {
 	Units                     int
 	Sections                  []string // limits in words
 	Rules                     []streamRule
-	Rows                      []streamRow // newest first
+	Rows                      []chartRow // newest first
 	Earlier, Newest           string      // addresses
 }
 
@@ -37,7 +37,7 @@ type streamRule struct {
 	Sign, Sentence string
 }
 
-type streamRow struct {
+type chartRow struct {
 	Serial, Lot, Limits string
 	Value, Moving       string
 	Signals             string // numbers of the rules that fired, with their keys
@@ -104,7 +104,7 @@ func (b *streamBody) fill(v line.StreamView) {
 	n := len(v.Values)
 	for i := n - 1; i >= max(0, n-streamRows); i-- {
 		sec, _ := v.SectionAt(i)
-		b.Rows = append(b.Rows, streamRow{v.Serials[i], v.Lots[i], sec.Name, pages.Number(v.Values[i], 2), pages.Number(v.Moving[i], 2), fired[i]})
+		b.Rows = append(b.Rows, chartRow{v.Serials[i], v.Lots[i], sec.Name, pages.Number(v.Values[i], 2), pages.Number(v.Moving[i], 2), fired[i]})
 	}
 	if first := max(0, n-streamRows); n > 0 && (first > 0 || v.Earlier) {
 		b.Earlier = b.Newest + "?up_to=" + strconv.FormatInt(v.Places[first]-1, 10) + "#table"

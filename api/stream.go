@@ -207,8 +207,8 @@ func (s *server) getStreamCSV(c echo.Context) error {
 	for i := range v.Values {
 		sec, _ := v.SectionAt(i)
 		rows = append(rows, []string{
-			strconv.FormatInt(v.Places[i], 10), cell(v.Serials[i]), cell(v.Lots[i]), decimal(v.Values[i]), decimal(v.Moving[i]), sec.Name,
-			decimal(sec.Center), decimal(sec.Lower), decimal(sec.Upper), rules[i],
+			strconv.FormatInt(v.Places[i], 10), cell(v.Serials[i]), cell(v.Lots[i]), levelText(v.Values[i]), levelText(v.Moving[i]), sec.Name,
+			levelText(sec.Center), levelText(sec.Lower), levelText(sec.Upper), rules[i],
 		})
 	}
 	if err := w.WriteAll(rows); err != nil {
@@ -220,8 +220,8 @@ func (s *server) getStreamCSV(c echo.Context) error {
 
 func columnUnit(unit string) string { return strings.ReplaceAll(unit, " ", "_") }
 
-// decimal writes a level with the decimals that are stored, nothing for none.
-func decimal(v float64) string {
+// levelText writes a level with the decimals that are stored, nothing for none.
+func levelText(v float64) string {
 	if math.IsNaN(v) {
 		return ""
 	}
