@@ -103,6 +103,7 @@ func build(o Options) (*echo.Echo, error) {
 		middleware.ContextTimeoutWithConfig(middleware.ContextTimeoutConfig{Timeout: requestTimeout, Skipper: endless}))
 	s.routes(e)
 	s.pageRoutes(e)
+	s.plotRoutes(e)
 	return e, nil
 }
 

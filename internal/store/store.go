@@ -30,7 +30,12 @@ type DB struct{ pool *pgxpool.Pool }
 
 // Open connects to url, applies the migrations that are missing, and waits for
 // both. The caller closes the DB.
-func Open(ctx context.Context, url string) (*DB, error) {
+func Open(ctx context.Context, url string) (*DB, error) { return open(ctx, url, nil) }
+
+// OpenWatched is Open for a measuring program: every statement is added up in w.
+func OpenWatched(ctx context.Context, url string, w *Watch) (*DB, error) { return open(ctx, url, w) }
+
+func open(ctx context.Context, url string, w *Watch) (*DB, error) {
 	config, err := pgxpool.ParseConfig(url)
 	if err != nil {
 		// The driver's own text repeats the address, password and all.
@@ -38,6 +43,9 @@ func Open(ctx context.Context, url string) (*DB, error) {
 	}
 	if err := Migrate(ctx, config.ConnConfig.Copy()); err != nil {
 		return nil, translate(err)
+	}
+	if w != nil {
+		config.ConnConfig.Tracer = w
 	}
 	pool, err := pgxpool.NewWithConfig(ctx, config)
 	if err != nil {
