@@ -274,14 +274,19 @@ func targetText(t Target) string {
 
 // storedVerdict reads the verdict of an attempt, nil while it has none.
 func storedVerdict(a store.AttemptRow) (*Verdict, error) {
-	if a.Judgement == nil {
-		return nil, nil
-	}
-	var v Verdict
-	if err := json.Unmarshal(a.Judgement, &v); err != nil {
+	v, err := storedVerdictOf(a.Judgement)
+	if err != nil {
 		return nil, fmt.Errorf("stored judgement of %s, attempt %d: %w", a.Serial, a.Number, err)
 	}
-	return &v, nil
+	return v, nil
+}
+
+func storedVerdictOf(judgement json.RawMessage) (*Verdict, error) {
+	if judgement == nil {
+		return nil, nil
+	}
+	v := new(Verdict)
+	return v, json.Unmarshal(judgement, v)
 }
 
 func versionText(v int) string { return fmt.Sprintf("limit set %d", v) }

@@ -188,3 +188,13 @@ func (s Site) PartsOfProduct(ctx context.Context, product string) ([]PartUse, er
 		SELECT `+partColumns+` FROM part_uses WHERE site = $1 AND product = $2 AND withdrawn_at IS NULL
 		ORDER BY kind, channel, first_serial, entered_at`, s.Name, product)
 }
+
+// FindingSpan returns the serials of a finding's first and latest signals, and how many
+// signals it has.
+func (s Site) FindingSpan(ctx context.Context, number int64) (first, last string, signals int, err error) {
+	err = s.q.QueryRow(ctx, `
+		SELECT coalesce((array_agg(u.serial ORDER BY g.place))[1], ''), coalesce((array_agg(u.serial ORDER BY g.place DESC))[1], ''), count(*)
+		FROM finding_signals g JOIN units u ON u.site = g.site AND u.product = g.product AND u.place = g.place
+		WHERE g.site = $1 AND g.finding = $2`, s.Name, number).Scan(&first, &last, &signals)
+	return first, last, signals, translate(err)
+}

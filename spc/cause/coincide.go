@@ -40,8 +40,8 @@ type Coincidence struct {
 // leastUnits is how few units can rank factors: below, the smallest p is above 1/8.
 const leastUnits = 8
 
-// Coincide ranks factors by how well they coincide with a change: the most telling
-// first. Values are one number per unit that shows the change, in order of production
+// Coincide ranks factors by how well they coincide with a change: first those that
+// changed within the set of places where it may have happened, then by p-value. Values are one number per unit that shows the change, in order of production
 // (such as the unit's curve projected on the change). Split is the first unit after
 // the change, set the units at which it may have happened, both from 0.
 //
@@ -86,10 +86,10 @@ func Coincide(values []float64, split int, set []int, factors []Factor) ([]Coinc
 	}
 	slices.SortStableFunc(out, func(a, b Coincidence) int {
 		switch {
+		case a.Within != b.Within: // what changed elsewhere cannot have made this change
+			return order(rank(b.Within), rank(a.Within))
 		case a.P != b.P:
 			return order(a.P, b.P)
-		case a.Within != b.Within:
-			return order(rank(b.Within), rank(a.Within))
 		case a.Labels != b.Labels: // many labels explain more by themselves
 			return a.Labels - b.Labels
 		}
