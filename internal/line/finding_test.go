@@ -210,6 +210,19 @@ func TestStepMakesOneFinding(t *testing.T) {
 	if n := len(a.Checks); n != 4 || a.Checks[2].Check != "Look at the seal." || !strings.Contains(a.Checks[3].Check, "glue left G1") {
 		t.Errorf("checks %+v", a.Checks)
 	}
+	// The lot's report tells the same.
+	r, err := w.LotReport(t.Context(), "L1", "test")
+	if err != nil || len(r.Findings) != 1 {
+		t.Fatal(r.Findings, err)
+	}
+	if g := r.Findings[0]; g.Sentence != a.Sentence || g.Since != "L041" || g.Number != f.Number || g.AtRisk != a.AtRisk.Units || !strings.Contains(g.Coincides, "glue left from G1 to G2") || !strings.HasPrefix(g.Check, "1. Measure the reference unit") {
+		t.Errorf("in the report: %+v", g)
+	}
+	for _, s := range r.Signals {
+		if s.Finding != f.Number {
+			t.Errorf("in the report: %s %s belongs to finding %d", s.Stream, s.Rule, s.Finding)
+		}
+	}
 	// Every signal belongs to the finding.
 	u, err := w.Unit(t.Context(), "L050")
 	if err != nil || len(u.Signals) == 0 {

@@ -137,6 +137,7 @@ func (a *analysing) load(ctx context.Context) (err error) {
 	if a.signals, err = a.s.SignalsOfFinding(ctx, a.f.Finding); err != nil {
 		return err
 	}
+	a.signals = slices.DeleteFunc(a.signals, func(g store.SignalRow) bool { return g.Place > a.upTo })
 	a.concerned()
 	from := max(1, a.f.FirstPlace-furtherUnits)
 	readings, err := a.s.LastReadings(ctx, a.f.Product, from, a.end()+1, change.MostValues)

@@ -227,6 +227,7 @@ func (g *gathering) method() {
 		for _, r := range b.rules {
 			add("Rule "+string(r.Key), "%s", r.Text())
 		}
+		add("Findings", "signals that one change explains are one finding; its change point is fitted jointly on the streams with signals (95 %% set by permutation), its size is unanchored, what coincides is ranked by rotations of the labels with Holm, signatures are fitted by least squares with weight 1/sd² and amounts that are not negative")
 		add("Chart order", "first attempts, in the order in which they were completed")
 	} else {
 		add("Limit set", "none in force: the charts were not read")
