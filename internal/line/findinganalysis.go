@@ -275,27 +275,56 @@ func (a *analysing) since() {
 		a.score = a.scores(a.split)
 		return
 	}
+	a.out.Warnings = append(a.out.Warnings, j.Warnings...)
 	a.split = low + j.Index - 1
 	a.score = a.scores(a.split)
-	c := Since{P: j.P, Confidence: j.Confidence, Serial: a.rows[a.split].Serial, Place: a.rows[a.split].Place}
-	for _, k := range j.Set {
+	c := Since{P: j.P, Confidence: j.Confidence}
+	set := j.Set
+	if len(a.rows)-a.split >= leastShape {
+		set = a.form(&c, low, set)
+	}
+	for _, k := range set {
 		a.set = append(a.set, low+k-1)
 		c.Set = append(c.Set, a.rows[low+k-1].Place)
 	}
+	c.Serial, c.Place = a.rows[a.split].Serial, a.rows[a.split].Place
 	c.First, c.Last = a.rows[a.set[0]].Serial, a.rows[a.set[len(a.set)-1]].Serial
 	for _, st := range a.streams {
 		c.Bands = append(c.Bands, a.b.setup.StreamList[st].Title)
 	}
-	a.out.Warnings = append(a.out.Warnings, j.Warnings...)
-	if low > 0 && a.set[0] <= low+1 || low == 0 && a.set[0] <= 1 {
+	if a.set[0] <= low+1 {
 		a.out.Warnings = append(a.out.Warnings, "The change may have come before the units that were searched.")
 	}
-	if after := len(a.rows) - a.split; after >= 5 {
-		if shape, err := change.Shape(a.score[low:], change.Options{Draws: findingDraws, Seed: uint64(a.f.Finding)}); err == nil {
-			c.Shape = shape.Shape
-		}
-	}
 	a.out.Change = &c
+}
+
+// leastShape is how many units after the change can tell a step from a drift.
+const leastShape = 5
+
+// form tells a step from a drift on the score, and returns the set that goes with it: a
+// drift begins earlier than the step that fits it best, and where the two cannot be told
+// apart both sets count.
+func (a *analysing) form(c *Since, low int, set []int) []int {
+	o := change.Options{Draws: findingDraws, Seed: uint64(a.f.Finding)}
+	shape, err := change.Shape(a.score[low:], o)
+	if err != nil {
+		return set
+	}
+	c.Shape = shape.Shape
+	if c.Shape == "step" {
+		return set
+	}
+	onset, err := change.FindDrift(a.score[low:], o)
+	if err != nil {
+		return set
+	}
+	if c.Shape == "drift" {
+		a.split = low + onset.Index - 1
+		return onset.Set
+	}
+	set = slices.Concat(set, onset.Set)
+	slices.Sort(set)
+	return slices.Compact(set)
 }
 
 // scores projects the units on the change between those before a split and those from it
