@@ -45,10 +45,12 @@ type Options struct {
 
 type server struct {
 	Options
-	log     *slog.Logger
-	metrics *metrics
-	openapi []byte
-	hub     *hub
+	log       *slog.Logger
+	metrics   *metrics
+	openapi   []byte
+	hub       *hub
+	shelf     *shelf
+	freezings *freezings
 }
 
 // ErrOpenAddress means that the server would be reachable from other machines
@@ -92,7 +94,7 @@ func build(o Options) (*echo.Echo, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &server{Options: o, log: o.Log, metrics: newMetrics(), openapi: doc, hub: newHub(o)}
+	s := &server{Options: o, log: o.Log, metrics: newMetrics(), openapi: doc, hub: newHub(o), shelf: newShelf(), freezings: newFreezings()}
 	e := echo.New()
 	e.HideBanner, e.HidePort = true, true
 	e.IPExtractor = echo.ExtractIPDirect() // a header anyone can write does not go into the journal

@@ -18,7 +18,8 @@ var functions = template.FuncMap{
 	"asset": AssetPath, "stamp": Stamp, "day": Day, "clock": Clock, "date": Date, "db": DB, "dbs": Signed, "number": Number,
 	"percent": Percent, "hz": band.Hertz, "look": plot.LookOf, "mark": Mark, "class": class, "count": Count,
 	"unitPath": UnitPath, "lotPath": LotPath, "productPath": ProductPath, "streamPath": StreamPath, "join": strings.Join,
-	"upper": Upper, "add": func(a, b int) int { return a + b }, "query": url.QueryEscape,
+	"upper": Upper, "sentence": Sentence, "signed": func(v float32) string { return Signed(float64(v)) }, "stateLook": stateLook, "sameDay": sameDay,
+	"words": func() []string { return plot.Words }, "add": func(a, b int) int { return a + b }, "least": func(a, b int) int { return min(a, b) }, "query": url.QueryEscape,
 }
 
 // Stamp writes a moment with its offset from UTC.
@@ -111,6 +112,15 @@ func Upper(s string) string {
 	return s
 }
 
+// Sentence makes a whole sentence of a clause, or of a text that is one already.
+func Sentence(s string) string {
+	s = Upper(strings.TrimSpace(s))
+	if s == "" || strings.HasSuffix(s, ".") || strings.HasSuffix(s, "!") || strings.HasSuffix(s, "?") {
+		return s
+	}
+	return s + "."
+}
+
 // UnitPath returns the address of a unit's page.
 func UnitPath(serial string) string { return "/units/" + url.PathEscape(serial) }
 
@@ -124,3 +134,18 @@ func ProductPath(product string) string { return "/products/" + url.PathEscape(p
 func StreamPath(product, stream string) string {
 	return "/streams/" + url.PathEscape(product) + "/" + url.PathEscape(stream)
 }
+
+// stateLook gives the answer on the line the look of the verdict that is as grave.
+func stateLook(state any) string {
+	switch fmt.Sprint(state) {
+	case "all right":
+		return "pass"
+	case "not all right":
+		return "fail"
+	case "look at it":
+		return "doubtful"
+	}
+	return "waiting"
+}
+
+func sameDay(a, b time.Time) bool { return a.Format(time.DateOnly) == b.Format(time.DateOnly) }
