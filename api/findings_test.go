@@ -100,3 +100,45 @@ func TestFindingsOverHTTP(t *testing.T) {
 		t.Errorf("a form: %d", a.status)
 	}
 }
+
+func TestPagesOfFindings(t *testing.T) {
+	t.Parallel()
+	c, _ := moved(t, "")
+	page := func(method, path, form string, status int, holds ...string) string {
+		t.Helper()
+		h := http.Header{}
+		var body []byte
+		if form != "" {
+			h["Content-Type"], body = []string{"application/x-www-form-urlencoded"}, []byte(form)
+		}
+		a := c.raw(method, path, body, h)
+		if a.status != status {
+			t.Fatalf("%s %s answers %d, want %d: %s", method, path, a.status, status, a.body)
+		}
+		for _, want := range holds {
+			if !strings.Contains(string(a.body), want) {
+				t.Errorf("%s %s lacks %q", method, path, want)
+			}
+		}
+		return string(a.body)
+	}
+	list := page("GET", "/findings", "", 200, "The line moved", `href="/findings/1"`, "Since U025", `aria-current="page">Findings`)
+	if strings.Contains(list, "Single units") || strings.Contains(list, "<h2>Closed") {
+		t.Error("headings without rows")
+	}
+	page("GET", "/findings/1", "", 200, "Finding 1: the line moved", "What to check, cheapest first", "Measure the reference unit", "<svg", "Change of level, left",
+		`href="/units/U025"`, "may have begun", "opened", "twice the standard error")
+	page("GET", "/findings/9", "", 404, "There is no finding 9")
+	page("POST", "/findings/1", "kind=looked&text=seam+open&by=", 422, "Say who you are", `value="seam open"`)
+	page("POST", "/findings/1", "kind=closed&text=done&by=Savka", 422, "Finding 1 has no cause yet", `value="Savka"`)
+	done := c.raw("POST", "/findings/1", []byte("kind=closed&text=done+%3Cb%3E&cause=gun&action=nozzle&by=Savka"), http.Header{"Content-Type": {"application/x-www-form-urlencoded"}})
+	if done.status != http.StatusOK { // the client follows to the page
+		t.Fatalf("%d %s", done.status, done.body)
+	}
+	page("GET", "/findings/1", "", 200, "<strong>Cause:</strong> gun", "by Savka", "done &lt;b&gt;", "open it again, because")
+	page("GET", "/findings", "", 200, "<h2>Closed", "Cause: gun.")
+	empty, _, _ := serve(t, "")
+	if a := empty.raw("GET", "/findings", nil, nil); a.status != 200 || !strings.Contains(string(a.body), "no control chart has given a signal") {
+		t.Errorf("%d %s", a.status, a.body)
+	}
+}
