@@ -122,6 +122,9 @@ func (s *server) routes(e *echo.Echo) {
 	e.GET("/api/v1/charts", s.getChart, s.authorized)
 	e.GET("/api/v1/streams", s.getStreams, s.authorized)
 	e.GET("/api/v1/events", s.getEvents, s.authorized)
+	e.GET("/api/v1/findings", s.getFindings, s.authorized)
+	e.GET("/api/v1/findings/:finding", s.getFinding, s.authorized)
+	e.POST("/api/v1/findings/:finding/events", s.postDeed, s.authorized)
 	e.GET("/api/v1/openapi.json", s.getOpenAPI)
 }
 

@@ -41,7 +41,7 @@ type MenuEntry struct{ Href, Name string }
 
 // Menu lists the pages that every page leads to.
 var Menu = []MenuEntry{
-	{"/", "Line"}, {"/drift", "Drift map"}, {"/units", "Units"}, {"/lots", "Lots"}, {"/products", "Products"}, {"/try", "Try a curve"},
+	{"/", "Line"}, {"/findings", "Findings"}, {"/drift", "Drift map"}, {"/units", "Units"}, {"/lots", "Lots"}, {"/products", "Products"}, {"/try", "Try a curve"},
 }
 
 // Menu returns the entries for the layout.

@@ -29,6 +29,8 @@ var allowed = map[string][]string{
 	"alike/internal/sim":             {"alike/internal/curve", "alike/spc/..."},
 	// The budget of a board is about the rules of its charts.
 	"alike/spc/budget": {"alike/spc/chart"},
+	// Coincidences are several tests at once, adjusted as comparisons are.
+	"alike/spc/cause": {"alike/spc/compare"},
 	// Run lengths are those of the charts' own rules.
 	"alike/spc/runlength": {"alike/spc/chart"},
 	// T² and MEWMA give charts, and MEWMA takes its limit from its run length.

@@ -152,6 +152,7 @@ func (b *book) signals() {
 		columns: []column{
 			{head: "Stream", most: 190}, {head: "Rule"}, {head: "What it means", most: 460}, {head: "First at"}, {head: "Last at"},
 			{head: "Points", format: plain0}, {head: "Largest, SD", format: signed1}, {head: "Limits from", most: 190},
+			{head: "Finding", format: plain0},
 		},
 		page: page{landscape: true, freezeCol: 1},
 	}
@@ -159,7 +160,38 @@ func (b *book) signals() {
 		t.none = "No signal: there is no baseline yet, so no control chart was kept."
 	}
 	for _, s := range b.lot.Signals {
-		t.rows = append(t.rows, []any{s.Stream, s.Rule, s.Text, orMissing(s.First), orMissing(s.Last), s.Count, s.Largest, orMissing(s.LimitsFrom)})
+		t.rows = append(t.rows, []any{s.Stream, s.Rule, s.Text, orMissing(s.First), orMissing(s.Last), s.Count, s.Largest, orMissing(s.LimitsFrom), numbered(s.Finding)})
+	}
+	b.table(t)
+}
+
+// numbered shows the number of a finding, or that there is none.
+func numbered(n int64) any {
+	if n == 0 {
+		return missing
+	}
+	return int(n)
+}
+
+// findings writes one row per finding with signals in the lot.
+func (b *book) findings() {
+	t := table{
+		sheet: sheetFindings, title: "Findings in lot " + b.lot.Code,
+		caption: "What the control charts found: signals of one change are one finding, as it stood at the lot's last unit. The set holds the units at which the change may have happened, with 95 % confidence; p is the chance of such a change where nothing changed.",
+		none:    "No finding: no control chart of the lot gave a signal.",
+		columns: []column{
+			{head: "Finding", format: plain0}, {head: "What"}, {head: "State"}, {head: "In words", most: 330},
+			{head: "Since"}, {head: "May have begun at", most: 150}, {head: "p", format: plain3}, {head: "Looks like", most: 200},
+			{head: "Changed at the same place", most: 200}, {head: "What to check, cheapest first", most: 260},
+			{head: "Units that passed since", format: plain0}, {head: "Cause", most: 150}, {head: "Action", most: 150}, {head: "Closed by", most: 150},
+		},
+		page: page{landscape: true, freezeCol: 1},
+	}
+	for _, f := range b.lot.Findings {
+		t.rows = append(t.rows, []any{
+			int(f.Number), f.Kind, f.State, f.Sentence, orMissing(f.Since), orMissing(f.Set), f.P, orMissing(f.LooksLike), orMissing(f.Coincides),
+			orMissing(f.Check), f.AtRisk, orMissing(f.Cause), orMissing(f.Action), orMissing(f.ClosedBy),
+		})
 	}
 	b.table(t)
 }
