@@ -2,7 +2,6 @@ package api
 
 import (
 	"encoding/json"
-	"fmt"
 	"io"
 	"mime"
 	"net/http"
@@ -84,21 +83,6 @@ func (s *server) getFindings(c echo.Context) error {
 		out.Findings = append(out.Findings, findingOf(f))
 	}
 	return c.JSON(http.StatusOK, out)
-}
-
-// count reads a number from 1 to most of the address.
-func count(c echo.Context, name string, usual, most int) (int, error) {
-	q := c.QueryParam(name)
-	if q == "" {
-		return usual, nil
-	}
-	n, err := strconv.Atoi(q)
-	if err != nil || n < 1 || n > most {
-		p := newProblem(http.StatusUnprocessableEntity, fmt.Sprintf("%s %q is not a count", name, q), fmt.Sprintf("use 1 to %d", most))
-		p.Field = name
-		return 0, p
-	}
-	return n, nil
 }
 
 func findingNumber(c echo.Context) (int64, error) {
