@@ -26,6 +26,7 @@ var version = "dev"
 type commands struct {
 	Demo     demoCommand     `cmd:"" help:"Run simulated weeks of production through everything, and stay up to be looked at."`
 	Serve    serveCommand    `cmd:"" help:"Serve stations and people over HTTP."`
+	Station  stationCommand  `cmd:"" help:"Watch a folder and send its takes to a server."`
 	Ingest   ingestCommand   `cmd:"" help:"Take in measured curves from files and folders."`
 	Product  productCommand  `cmd:"" help:"Products: designs at a revision."`
 	Envelope envelopeCommand `cmd:"" help:"Envelopes: tolerance limits per band, in versions."`

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"net/http"
 	"os"
 	"os/exec"
 	"os/signal"
@@ -10,6 +11,7 @@ import (
 	"strings"
 	"syscall"
 	"testing"
+	"time"
 
 	"alike/internal/store/storetest"
 
@@ -32,6 +34,7 @@ func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir:                 "testdata/script",
 		RequireExplicitExec: false,
+		Cmds:                map[string]func(*testscript.TestScript, bool, []string){"waitfor": waitFor},
 		Setup: func(e *testscript.Env) error {
 			url := storetest.URL(e.T().(testing.TB))
 			e.Setenv("ALIKE_DATABASE_URL", url)
@@ -41,6 +44,22 @@ func TestScripts(t *testing.T) {
 			return err
 		},
 	})
+}
+
+// waitFor waits until an address answers 200.
+func waitFor(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 1 {
+		ts.Fatalf("usage: waitfor URL")
+	}
+	for deadline := time.Now().Add(time.Minute); time.Now().Before(deadline); time.Sleep(20 * time.Millisecond) {
+		if res, err := http.Get(args[0]); err == nil {
+			res.Body.Close()
+			if res.StatusCode == http.StatusOK {
+				return
+			}
+		}
+	}
+	ts.Fatalf("%s did not answer within a minute", args[0])
 }
 
 // alike runs the command in a process of its own and returns its output.
