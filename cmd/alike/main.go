@@ -33,6 +33,8 @@ type commands struct {
 	Limits   limitsCommand   `cmd:"" help:"Chart limits, frozen from a baseline, in versions."`
 	Parts    partsCommand    `cmd:"" help:"Parts ledger: which component batch went into which units."`
 	Lot      lotCommand      `cmd:"" help:"Lots and their reports."`
+	Backup   backupCommand   `cmd:"" help:"Write everything into one file while the server runs."`
+	Restore  restoreCommand  `cmd:"" help:"Read a backup into an empty database."`
 	Calc     calcCommand     `cmd:"" help:"The statistics alone, without a database."`
 	Version  versionCommand  `cmd:"" help:"Print the version."`
 }

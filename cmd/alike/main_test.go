@@ -13,6 +13,7 @@ import (
 	"testing"
 	"time"
 
+	"alike/internal/pg/pgtest"
 	"alike/internal/store/storetest"
 
 	"github.com/rogpeppe/go-internal/testscript"
@@ -38,6 +39,7 @@ func TestScripts(t *testing.T) {
 		Setup: func(e *testscript.Env) error {
 			url := storetest.URL(e.T().(testing.TB))
 			e.Setenv("ALIKE_DATABASE_URL", url)
+			e.Setenv("EMPTY", pgtest.New(e.T().(testing.TB), nil))
 			e.Setenv("ALIKE_AS", "tester")
 			spc, err := filepath.Abs("../../spc") // its test data, with sources beside them
 			e.Setenv("SPC", spc)
@@ -51,15 +53,31 @@ func waitFor(ts *testscript.TestScript, neg bool, args []string) {
 	if neg || len(args) != 1 {
 		ts.Fatalf("usage: waitfor URL")
 	}
-	for deadline := time.Now().Add(time.Minute); time.Now().Before(deadline); time.Sleep(20 * time.Millisecond) {
-		if res, err := http.Get(args[0]); err == nil {
-			res.Body.Close()
-			if res.StatusCode == http.StatusOK {
-				return
-			}
+	for deadline := time.Now().Add(time.Minute); !ready(args[0]); time.Sleep(20 * time.Millisecond) {
+		if time.Now().After(deadline) {
+			ts.Fatalf("%s did not answer within a minute", args[0])
 		}
 	}
-	ts.Fatalf("%s did not answer within a minute", args[0])
+}
+
+// ready reports whether an address answers 200.
+func ready(url string) bool {
+	res, err := http.Get(url)
+	if err != nil {
+		return false
+	}
+	res.Body.Close()
+	return res.StatusCode == http.StatusOK
+}
+
+// until waits for a condition, with a deadline.
+func until(t *testing.T, what string, ok func() bool) {
+	t.Helper()
+	for deadline := time.Now().Add(time.Minute); !ok(); time.Sleep(10 * time.Millisecond) {
+		if time.Now().After(deadline) {
+			t.Fatalf("not within a minute: %s", what)
+		}
+	}
 }
 
 // alike runs the command in a process of its own and returns its output.
