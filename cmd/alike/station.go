@@ -31,6 +31,7 @@ type stationCommand struct {
 	Once      bool          `help:"Stop when everything in the folder and the spool is dealt with."`
 	Settle    time.Duration `help:"How long a file must stand still before it is read." default:"2s"`
 	Patience  time.Duration `help:"How long a file that cannot be read may stay before it is refused; it may be half written." default:"1m"`
+	RetryMax  time.Duration `help:"Longest pause between two tries while the server is away." default:"30s"`
 }
 
 func (stationCommand) Help() string {
@@ -71,7 +72,7 @@ func (cmd *stationCommand) Run(c *console) error {
 }
 
 func (cmd *stationCommand) options() (station.Options, error) {
-	o := station.Options{Dir: cmd.Watch, Server: cmd.Server, Token: cmd.token, Zone: time.Local, Once: cmd.Once, Settle: cmd.Settle, Patience: cmd.Patience}
+	o := station.Options{Dir: cmd.Watch, Server: cmd.Server, Token: cmd.token, Zone: time.Local, Once: cmd.Once, Settle: cmd.Settle, Patience: cmd.Patience, RetryMax: cmd.RetryMax}
 	text := cmd.Pattern
 	if text == "" {
 		text = usualPattern
@@ -85,8 +86,8 @@ func (cmd *stationCommand) options() (station.Options, error) {
 			return o, fmt.Errorf("%q is no time zone; use a name such as Europe/Vienna", cmd.Zone)
 		}
 	}
-	if cmd.Settle <= 0 || cmd.Patience <= 0 {
-		return o, errors.New("--settle and --patience are times above zero, such as 2s or 1m")
+	if cmd.Settle <= 0 || cmd.Patience <= 0 || cmd.RetryMax <= 0 {
+		return o, errors.New("--settle, --patience and --retry-max are times above zero, such as 2s or 1m")
 	}
 	if cmd.Station == "" {
 		cmd.Station, _ = os.Hostname() // a name is welcome, not needed
