@@ -11,8 +11,12 @@ import (
 	"net"
 	"net/http"
 	"net/netip"
+	"net/url"
 	"regexp"
+	"slices"
+	"strings"
 	"time"
+	"unicode/utf8"
 
 	"alike/internal/line"
 	"alike/internal/store"
@@ -29,6 +33,7 @@ const (
 	headerTimeout  = 10 * time.Second
 	idleTimeout    = 120 * time.Second
 	stopTimeout    = 20 * time.Second
+	mostHeader     = 64 << 10
 )
 
 // Options configure a server.
@@ -89,7 +94,7 @@ func build(o Options) (*echo.Echo, error) {
 	e.IPExtractor = echo.ExtractIPDirect() // a header anyone can write does not go into the journal
 	e.HTTPErrorHandler = s.answerProblem
 	e.Use(middleware.RequestID(), s.metrics.watch, middleware.Recover(), middleware.BodyLimit(bodyLimit),
-		middleware.ContextTimeout(requestTimeout), headers, s.sameHost)
+		middleware.ContextTimeout(requestTimeout), headers, s.sameHost, plainAddress)
 	s.routes(e)
 	return e, nil
 }
@@ -156,13 +161,44 @@ func (s *server) sameHost(next echo.HandlerFunc) echo.HandlerFunc {
 	}
 }
 
+// plainAddress refuses addresses with bytes that no name in the database can have.
+func plainAddress(next echo.HandlerFunc) echo.HandlerFunc {
+	plain := func(s string) bool { return utf8.ValidString(s) && !strings.ContainsRune(s, 0) }
+	return func(c echo.Context) error {
+		ok := plain(c.Request().URL.Path)
+		for name, values := range c.QueryParams() {
+			ok = ok && plain(name) && !slices.ContainsFunc(values, func(v string) bool { return !plain(v) })
+		}
+		if !ok {
+			return newProblem(http.StatusBadRequest, "the address holds bytes that are no text in UTF-8, or U+0000", "escape the UTF-8 form of the text")
+		}
+		return next(c)
+	}
+}
+
+// param returns an element of the path, unescaped. The router keeps the escaped form
+// when the path holds escapes that it would lose, such as %2F.
+func param(c echo.Context, name string) (string, error) {
+	if c.Request().URL.RawPath == "" {
+		return c.Param(name), nil
+	}
+	text, err := url.PathUnescape(c.Param(name))
+	if err != nil {
+		return "", newProblem(http.StatusBadRequest, "the "+name+" in the address cannot be read", "escape it as in a URL")
+	}
+	return text, nil
+}
+
 // Serve answers requests on a listener until ctx ends, then lets running ones
 // finish.
 func Serve(ctx context.Context, l net.Listener, h http.Handler) error {
-	srv := &http.Server{
+	return serve(ctx, l, &http.Server{
 		Handler: h, ReadHeaderTimeout: headerTimeout, ReadTimeout: requestTimeout, WriteTimeout: 2 * requestTimeout,
-		IdleTimeout: idleTimeout,
-	}
+		IdleTimeout: idleTimeout, MaxHeaderBytes: mostHeader,
+	})
+}
+
+func serve(ctx context.Context, l net.Listener, srv *http.Server) error {
 	failed := make(chan error, 1)
 	go func() { failed <- srv.Serve(l) }()
 	select {
