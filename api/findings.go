@@ -148,7 +148,7 @@ func readJSON(r *http.Request, into any) error {
 	d := json.NewDecoder(strings.NewReader(string(body)))
 	d.DisallowUnknownFields()
 	if err := d.Decode(into); err != nil {
-		return badJSON(err, body, d.InputOffset())
+		return badJSON(err, body, d.InputOffset(), 0)
 	}
 	if _, err := d.Token(); err != io.EOF {
 		return newProblem(http.StatusBadRequest, "there is more after the end of the JSON value", "send one value")

@@ -150,20 +150,6 @@ func (s *server) asset(c echo.Context) error {
 	return c.Blob(http.StatusOK, a.Type, a.Content)
 }
 
-// param returns a part of the address as it was meant. The router matches the escaped
-// address where it differs from the usual escaping, else the plain one; unescaping that
-// again would spoil a serial with a % in it.
-func param(c echo.Context, name string) (string, error) {
-	v := c.Param(name)
-	if c.Request().URL.RawPath != "" {
-		var err error
-		if v, err = url.PathUnescape(v); err != nil {
-			return "", newProblem(http.StatusBadRequest, "the "+name+" in the address cannot be read", "escape it as in a URL")
-		}
-	}
-	return v, nil
-}
-
 // person says who does something on a page: the name that was given with it.
 func person(c echo.Context) line.By {
 	return line.By{Actor: strings.TrimSpace(c.FormValue("by")), Origin: c.RealIP()}

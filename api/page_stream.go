@@ -29,7 +29,7 @@ type streamBody struct {
 	Sections                  []string // limits in words
 	Rules                     []streamRule
 	Rows                      []chartRow // newest first
-	Earlier, Newest           string      // addresses
+	Earlier, Newest           string     // addresses
 }
 
 type streamRule struct {

@@ -143,7 +143,7 @@ func TestPageTimes(t *testing.T) {
 	}{
 		{"line", fixed("/"), 100},
 		{"units", fixed("/units"), 100},
-		{"units, search", func(i int) string { return "/units?q=" + storetest.FilledSerial(i*977%units)[:6] }, 100},
+		{"units, search", func(i int) string { return "/units?q=" + storetest.FilledSerial(i * 977 % units)[:6] }, 100},
 		{"one unit", func(i int) string { return "/units/" + storetest.FilledSerial(i*977%units) }, 100},
 		{"lots", fixed("/lots"), 100},
 		{"one lot of 200", func(i int) string { return fmt.Sprintf("/lots/F%04d", i*7%(units/200)+1) }, 40},

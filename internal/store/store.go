@@ -25,6 +25,10 @@ var (
 	ErrUnavailable = errors.New("the database does not answer")
 )
 
+// errBadAddress stands for the driver's own text, which repeats the address, password
+// and all.
+var errBadAddress = errors.New("the database address cannot be read: give it as postgres://user@host:port/name")
+
 // A DB is a pool of connections to one database.
 type DB struct{ pool *pgxpool.Pool }
 
@@ -38,8 +42,7 @@ func OpenWatched(ctx context.Context, url string, w *Watch) (*DB, error) { retur
 func open(ctx context.Context, url string, w *Watch) (*DB, error) {
 	config, err := pgxpool.ParseConfig(url)
 	if err != nil {
-		// The driver's own text repeats the address, password and all.
-		return nil, errors.New("the database address cannot be read: give it as postgres://user@host:port/name")
+		return nil, errBadAddress
 	}
 	if err := Migrate(ctx, config.ConnConfig.Copy()); err != nil {
 		return nil, translate(err)
