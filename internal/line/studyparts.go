@@ -260,7 +260,7 @@ func (st *study) byVariables(m Metric, values []float64) (reports.Acceptance, er
 	if err != nil {
 		return a, err
 	}
-	a.Plan = fmt.Sprintf("measure %d, mean at least %.3f standard deviations inside %s", plan.Sample, plan.Factor, m.limits())
+	a.Plan = fmt.Sprintf("measure %d, mean at least %.3f standard deviations inside the limits of one piece (%s)", plan.Sample, plan.Factor, m.limits())
 	mean, sd := meanSD(values)
 	a.Found = foundText(len(values), mean, sd, m.Unit)
 	if len(values) < plan.Sample || !(sd > 0) {

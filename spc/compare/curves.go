@@ -46,7 +46,7 @@ type BatchPair struct {
 	Beyond []bool
 	// Settle is how many units per batch would settle all bands that are open, with a
 	// chance of about four in five for all of them together, if differences and
-	// spreads are as they are; 0 when none is open or no number up to 100000 would do.
+	// spreads are as they are; 0 when none is open or no number up to 5000 would do.
 	Settle int
 	// Open bands are neither equivalent nor certainly beyond the margin.
 	Open int
@@ -217,13 +217,16 @@ func (p *BatchPair) settle(bands []Result, k int, margin, alpha float64) {
 	for _, i := range open {
 		x, y := bands[i].group(p.A), bands[i].group(p.B)
 		n, err := settle(x, y, margin, alpha, 1-0.2/float64(len(open)))
-		if err != nil || n == 0 {
+		if err != nil || n == 0 || n > mostUnits {
 			p.Settle = 0
 			return
 		}
 		p.Settle = max(p.Settle, n)
 	}
 }
+
+// mostUnits is more than any workshop would buy to settle a question.
+const mostUnits = 5000
 
 func (r Result) group(name string) Summary {
 	for _, g := range r.Groups {
@@ -274,7 +277,7 @@ func (s *Survey) concludePair(p BatchPair, o CurveOptions, say func(string, ...a
 	switch {
 	case p.Open == 0:
 	case in > 0:
-		say("%s and %s are equivalent within the margin of %.3g in %d of %d bands; for the others that is open.", p.A, p.B, o.Margin, in, len(p.Equivalent))
+		say("%s and %s are equivalent within the margin of %.3g in %d of %d bands; in %d that is open.", p.A, p.B, o.Margin, in, len(p.Equivalent), len(p.Equivalent)-in-count(p.Beyond))
 	case far == "":
 		say("Whether %s and %s are equivalent within the margin of %.3g is open in every band.", p.A, p.B, o.Margin)
 	}
