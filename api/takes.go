@@ -148,8 +148,8 @@ func graver(a, b *Problem) *Problem {
 
 func place(t curve.Take) string { return t.Source.File }
 
-// quarantine keeps a refused take: alone, for a request may hold thousands.
-func (s *server) quarantine(c echo.Context, r curve.Refusal, lot string, t Take) error {
+// quarantine keeps what was refused, a take or the numbers of a driver: alone, for a request may hold thousands.
+func (s *server) quarantine(c echo.Context, r curve.Refusal, lot string, t any) error {
 	content, err := json.Marshal(t)
 	if err != nil {
 		return err
