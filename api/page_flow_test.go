@@ -219,7 +219,7 @@ func TestEnvelopeIsSupersededNotEdited(t *testing.T) {
 	p.says("#look a", "U1")
 	p.number("#look svg[role=img]", 4)
 	for _, tt := range []struct{ field, text, want string }{
-		{"around", "63 8000 1", "line 1: 3 numbers where 4 belong"},
+		{"around", "63 8000 1", "line 1: 4 numbers belong here, not 3"},
 		{"lower", "63 -3\n100 x", `line 2: "x" is no number`},
 		{"lower", "63 -3\n50 -3", "does not rise"},
 		{"sens-lower", "100", "both"},

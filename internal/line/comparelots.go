@@ -40,8 +40,9 @@ type ScalarComparison struct {
 	P               float64
 }
 
-// work bounds the permutation test: units times bands times draws.
-const work = 60_000_000
+// work bounds the permutation test, units times bands times draws: a page has to
+// answer in a moment, and a thousand draws tell 0.001 from chance.
+const work = 8_000_000
 
 // CompareLots compares two lots of one product.
 func (l *Line) CompareLots(ctx context.Context, first, second string) (LotComparison, error) {
@@ -116,7 +117,7 @@ func (c *LotComparison) compare(readings [2][]store.ReadingRow) error {
 	}
 	draws := work / (len(at) * (c.Units[0] + c.Units[1]))
 	survey, err := compare.Curves(batches, compare.CurveOptions{
-		Options: compare.Options{UnequalSpread: true}, Bands: names, Draws: max(199, min(9999, draws)), Seed: 1,
+		Options: compare.Options{UnequalSpread: true}, Bands: names, Draws: max(199, min(1999, draws)), Seed: 1,
 	})
 	if err != nil { // such as no spread at all: a statement about the data
 		c.Text = []string{"They cannot be compared: " + err.Error() + "."}

@@ -22,10 +22,10 @@ type Now struct {
 	Days     []DayNow // of that week, newest first, without days of rest
 	Yield    reports.Yield
 	Today    reports.Yield
-	Waiting  []UnitNow // units that need a person, newest first, at most mostWaiting
-	Counts   []store.WordCount
-	Refused  int // in quarantine
-	Fresh    int // of them since the beginning of the week shown
+	Waiting  []UnitNow         // units that need a person, newest first, at most mostWaiting
+	Counts   []store.WordCount // of all units that need a person, at most MostCounted
+	Refused  int               // in quarantine
+	Fresh    int               // of them since the beginning of the week shown
 }
 
 // A DayNow is one day's units in the order of measurement.
@@ -75,8 +75,12 @@ type SignalNow struct {
 const (
 	recentUnits = 25
 	mostWaiting = 25
-	mostMarks   = 600
+	mostMarks   = 400
 )
+
+// MostCounted is how many units that did not pass are counted: beyond it a number is no
+// longer something to act on.
+const MostCounted = 1000
 
 // Now returns the state of the line.
 func (l *Line) Now(ctx context.Context) (Now, error) {
@@ -192,17 +196,21 @@ func monday(t time.Time) time.Time {
 // waiting lists the units that need a person, and says what for.
 func (l *Line) waiting(ctx context.Context, s store.Site, n *Now, zone *time.Location) error {
 	var err error
-	if n.Counts, err = s.CountNotPassed(ctx); err != nil {
+	if n.Counts, err = s.CountNotPassed(ctx, MostCounted); err != nil {
 		return err
 	}
 	rows, err := s.UnitsNotPassed(ctx, mostWaiting)
 	if err != nil {
 		return err
 	}
+	setups := map[string]*Setup{}
 	for _, r := range rows {
-		setup, err := l.setup(ctx, s, r.Product)
-		if err != nil {
-			return err
+		setup := setups[r.Product]
+		if setup == nil {
+			if setup, err = l.setup(ctx, s, r.Product); err != nil {
+				return err
+			}
+			setups[r.Product] = setup
 		}
 		r.MeasuredAt = r.MeasuredAt.In(zone)
 		u := UnitNow{UnitState: r, Todo: setup.todo(r.Last, r.Number)}

@@ -24,7 +24,7 @@ async function renew() {
 			old.replaceChildren(...now.childNodes);
 			if (focus) old.querySelector(`a[href="${CSS.escape(focus)}"]`)?.focus();
 		}
-		say("live, changed " + new Date().toLocaleTimeString());
+		say("live, renewed");
 		document.dispatchEvent(new Event("renewed"));
 	} catch (err) {
 		say("not renewed: " + err.message);
