@@ -26,6 +26,9 @@ func (s *server) pageRoutes(e *echo.Echo) {
 	e.GET("/units/:serial", s.unitPage, s.authorized)
 	e.GET("/lots", s.lotsPage, s.authorized)
 	e.GET("/lots/:lot", s.lotPage, s.authorized)
+	e.GET("/findings", s.findingsPage, s.authorized)
+	e.GET("/findings/:finding", s.findingPage, s.authorized)
+	e.POST("/findings/:finding", s.actOnFinding, s.authorized)
 	e.GET("/compare", s.comparePage, s.authorized)
 	e.GET("/try", s.tryPage, s.authorized)
 	e.POST("/try", s.try, s.authorized)
@@ -145,20 +148,6 @@ func (s *server) asset(c echo.Context) error {
 	}
 	c.Response().Header().Set("Cache-Control", "public, max-age=31536000, immutable")
 	return c.Blob(http.StatusOK, a.Type, a.Content)
-}
-
-// param returns a part of the address as it was meant. The router matches the escaped
-// address where it differs from the usual escaping, else the plain one; unescaping that
-// again would spoil a serial with a % in it.
-func param(c echo.Context, name string) (string, error) {
-	v := c.Param(name)
-	if c.Request().URL.RawPath != "" {
-		var err error
-		if v, err = url.PathUnescape(v); err != nil {
-			return "", newProblem(http.StatusBadRequest, "the "+name+" in the address cannot be read", "escape it as in a URL")
-		}
-	}
-	return v, nil
 }
 
 // person says who does something on a page: the name that was given with it.

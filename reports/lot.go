@@ -23,7 +23,8 @@ type Lot struct {
 	Limits   Limits
 	Bands    []BandRow
 	Units    []UnitRow
-	Charts   []Chart // the streams that moved most, worst first
+	Charts   []Chart      // the streams that moved most, worst first
+	Findings []FindingRow // oldest first
 	Signals  []SignalRow
 	Parts    []PartRow
 	Method   Method
@@ -138,6 +139,25 @@ type SignalRow struct {
 	Count      int     // points at which it fired
 	Largest    float64 // largest standardised value, signed
 	LimitsFrom string  // limit set version
+	Finding    int64   // number of the finding they belong to, 0 for none
+}
+
+// A FindingRow is what the charts found, with signals at units of the lot.
+type FindingRow struct {
+	Number    int64
+	Kind      string // "the line" or "one unit"
+	State     string // open, acted or closed
+	Sentence  string // what a technician reads
+	Since     string // serial of the first unit after the change
+	Set       string // "TB40-00135 to TB40-00139", the units at which it may have happened
+	P         float64
+	LooksLike string // "glue gap (94 %); rest unexplained: 6 %"
+	Coincides string // "glue left GL-61 to GL-62 at TB40-00137 (p 0.01)"
+	Check     string // next checks, cheapest first, a line each
+	AtRisk    int    // units since the change that passed
+	Cause     string // named by a person
+	Action    string // taken by a person
+	ClosedBy  string // name, and the reason
 }
 
 // A PartRow is one component batch that went into the lot.

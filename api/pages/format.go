@@ -18,7 +18,12 @@ var functions = template.FuncMap{
 	"asset": AssetPath, "stamp": Stamp, "day": Day, "clock": Clock, "date": Date, "db": DB, "dbs": Signed, "number": Number,
 	"percent": Percent, "hz": Frequency, "look": plot.LookOf, "mark": Mark, "class": class, "count": Count,
 	"unitPath": UnitPath, "lotPath": LotPath, "productPath": ProductPath, "streamPath": StreamPath, "join": strings.Join,
-	"upper": Upper, "sentence": Sentence, "signed": func(v float32) string { return Signed(float64(v)) }, "stateLook": stateLook, "sameDay": sameDay,
+	"upper": Upper, "rows": func(name string, rows any) any {
+		return struct {
+			Name string
+			Rows any
+		}{name, rows}
+	}, "sentence": Sentence, "signed": func(v float32) string { return Signed(float64(v)) }, "stateLook": stateLook, "sameDay": sameDay,
 	"words": func() []string { return plot.Words }, "add": func(a, b int) int { return a + b }, "least": func(a, b int) int { return min(a, b) }, "query": url.QueryEscape,
 }
 

@@ -31,6 +31,7 @@ type View struct {
 	Bare    bool   // without menu and search: there is nothing to go to yet
 	Live    bool   // the page renews its parts marked data-live when the line changes
 	Script  string // a script of the page's own, beside app.js
+	Module  string // a script of the page's own that is a module
 	Style   string // a style sheet of the page's own, beside app.css
 	Body    any    // what the page's own template reads
 }
@@ -40,7 +41,7 @@ type MenuEntry struct{ Href, Name string }
 
 // Menu lists the pages that every page leads to.
 var Menu = []MenuEntry{
-	{"/", "Line"}, {"/drift", "Drift map"}, {"/units", "Units"}, {"/lots", "Lots"}, {"/products", "Products"}, {"/try", "Try a curve"},
+	{"/", "Line"}, {"/findings", "Findings"}, {"/drift", "Drift map"}, {"/units", "Units"}, {"/lots", "Lots"}, {"/products", "Products"}, {"/try", "Try a curve"},
 }
 
 // Menu returns the entries for the layout.

@@ -1,3 +1,4 @@
+// Package deps holds the project's import rule, as a test.
 package deps
 
 import (
@@ -24,10 +25,14 @@ var allowed = map[string][]string{
 	"alike/internal/store":           {"alike/migrations"},
 	"alike/internal/store/storetest": {"alike/internal/store", "alike/internal/pg/..."},
 	"alike/internal/curve":           {"alike/spc/band"},
+	"alike/internal/backup":          {"alike/internal/store", "alike/internal/curve", "alike/spc/band"},
 	"alike/internal/pg/pgtest":       {"alike/internal/pg"},
+	"alike/internal/station":         {"alike/internal/curve"},
 	"alike/internal/sim":             {"alike/internal/curve", "alike/spc/..."},
 	// The budget of a board is about the rules of its charts.
 	"alike/spc/budget": {"alike/spc/chart"},
+	// Coincidences are several tests at once, adjusted as comparisons are.
+	"alike/spc/cause": {"alike/spc/compare"},
 	// Run lengths are those of the charts' own rules.
 	"alike/spc/runlength": {"alike/spc/chart"},
 	// T² and MEWMA give charts, and MEWMA takes its limit from its run length.

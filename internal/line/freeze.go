@@ -109,7 +109,7 @@ func (l *Line) Freeze(ctx context.Context, by By, product string, f Freezing) (F
 		if err != nil {
 			return err
 		}
-		if err := b.reread(ctx, s, next, &out); err != nil {
+		if err := l.reread(ctx, s, by, b, next, &out); err != nil {
 			return err
 		}
 		return l.journal(ctx, s, by, "freeze limits", setup.Code, f.Reason, map[string]any{
@@ -252,13 +252,26 @@ func freeze(ctx context.Context, setup *Setup, readings []store.ReadingRow, f Fr
 	return row, err
 }
 
-// reread has the charts read the units that were measured since the baseline.
-func (b *board) reread(ctx context.Context, s store.Site, next int64, out *Frozen) error {
+// reread has the charts read the units that were measured since the baseline, and sorts
+// what they say into findings.
+func (l *Line) reread(ctx context.Context, s store.Site, by By, b *board, next int64, out *Frozen) error {
 	later, err := s.LastReadings(ctx, b.setup.Code, b.set.FromPlace, next, math.MaxInt32)
 	if err != nil {
 		return err
 	}
 	out.Reread = len(later)
 	out.Signals = b.signals(later, 0)
-	return s.AddSignals(ctx, out.Signals)
+	if err := s.AddSignals(ctx, out.Signals); err != nil {
+		return err
+	}
+	at := map[int64][]store.SignalRow{}
+	for _, g := range out.Signals {
+		at[g.Place] = append(at[g.Place], g)
+	}
+	for _, r := range later {
+		if err := l.find(ctx, s, by, b, r, at[r.Place]); err != nil {
+			return err
+		}
+	}
+	return nil
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -49,6 +50,7 @@ type gathering struct {
 	signals  []store.SignalRow
 	refused  []store.QuarantineRow
 	digest   []store.Twin
+	links    map[store.SignalLink]int64 // signal → finding
 }
 
 func (g *gathering) run(ctx context.Context, s store.Site, lot string) error {
@@ -62,6 +64,9 @@ func (g *gathering) run(ctx context.Context, s store.Site, lot string) error {
 		return err
 	}
 	if err := g.charts(ctx, s); err != nil {
+		return err
+	}
+	if err := g.findings(ctx, s); err != nil {
 		return err
 	}
 	g.signalRows()
@@ -371,19 +376,21 @@ func (g *gathering) chart(stream int, rows []store.ReadingRow) reports.Chart {
 	return g.board.chart(stream, points, marks)
 }
 
-// signalRows merges signals of one rule on one stream that lie close together.
+// signalRows merges signals of one rule on one stream and of one finding that lie close
+// together.
 func (g *gathering) signalRows() {
 	const near = 5 // units without a signal that do not end a group
 	open := map[string]int{}
 	end := map[string]int64{}
 	for _, sig := range g.signals {
-		key := sig.Stream + "\x00" + sig.Rule
+		number := g.finding(sig)
+		key := fmt.Sprintf("%s\x00%s\x00%d", sig.Stream, sig.Rule, number)
 		i, ok := open[key]
 		if !ok || sig.Place-end[key] > near {
 			i = len(g.out.Signals)
 			open[key] = i
 			g.out.Signals = append(g.out.Signals, reports.SignalRow{
-				Stream: g.title(sig.Stream), Rule: sig.Rule, Text: g.ruleText(sig), First: sig.Serial, LimitsFrom: versionText(sig.LimitSet),
+				Stream: g.title(sig.Stream), Rule: sig.Rule, Text: g.ruleText(sig), First: sig.Serial, LimitsFrom: versionText(sig.LimitSet), Finding: number,
 			})
 		}
 		row := &g.out.Signals[i]

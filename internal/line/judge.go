@@ -17,14 +17,16 @@ import (
 // A Verdict is the judgement of one attempt in words, as it is stored.
 type Verdict struct {
 	Word       envelope.Word `json:"word"`
-	Sentence   string        `json:"sentence"`         // the worst thing and what to check
-	Others     []string      `json:"others,omitempty"` // further limits not kept, worst first
-	Worst      string        `json:"worst,omitempty"`  // where the least margin is: "left 63 Hz"
-	Margin     *float64      `json:"margin,omitempty"` // dB inside the limit there; negative outside
-	NotChecked []string      `json:"not_checked"`      // what the verdict does not cover
-	Envelope   int           `json:"envelope"`         // version judged by
-	LimitSet   int           `json:"limit_set"`        // version charted by; 0 for none
-	Seatings   int           `json:"seatings"`         // averaged per channel
+	Sentence   string        `json:"sentence"`           // the worst thing and what to check
+	Others     []string      `json:"others,omitempty"`   // further limits not kept, worst first
+	Worst      string        `json:"worst,omitempty"`    // where the least margin is: "left 63 Hz"
+	Margin     *float64      `json:"margin,omitempty"`   // dB inside the limit there; negative outside
+	NotChecked []string      `json:"not_checked"`        // what the verdict does not cover
+	Envelope   int           `json:"envelope"`           // version judged by
+	LimitSet   int           `json:"limit_set"`          // version charted by; 0 for none
+	Seatings   int           `json:"seatings"`           // averaged per channel
+	Polarity   string        `json:"polarity,omitempty"` // by phase: "same", "opposed", empty when it cannot tell
+	Swapped    bool          `json:"swapped,omitempty"`  // left looks like the usual right and right like the usual left
 }
 
 // judge makes the verdict of a complete attempt, stores it with the unit's reading,
@@ -71,8 +73,10 @@ func (v *visit) judge(ctx context.Context, s store.Site, takes []store.TakeRow) 
 	if board == nil || v.attempt.Number > 1 {
 		return nil
 	}
-	v.receipt.Signals, err = board.read(ctx, s, reading)
-	return err
+	if v.receipt.Signals, err = board.read(ctx, s, reading); err != nil {
+		return err
+	}
+	return v.line.find(ctx, s, v.by, board, reading, v.receipt.Signals)
 }
 
 // finish stores the verdict with the attempt.
@@ -176,7 +180,7 @@ func (s *Setup) polarity(left, right band.Curve) string {
 // then limits, then signs that a pass may not be trusted.
 func (s *Setup) verdict(channels []envelope.Channel, takes []store.TakeRow, limits envelope.Limits, b *board, polarity string) Verdict {
 	j := envelope.Judge(s.Band, channels, limits)
-	v := Verdict{Word: j.Word, NotChecked: append([]string{}, j.NotChecked...)}
+	v := Verdict{Word: j.Word, NotChecked: append([]string{}, j.NotChecked...), Polarity: polarity}
 	if s.pair() && polarity == "" {
 		v.NotChecked = append(v.NotChecked, "polarity: the takes hold no phase that could tell")
 	}
@@ -204,7 +208,7 @@ func (s *Setup) verdict(channels []envelope.Channel, takes []store.TakeRow, limi
 	if polarity == "opposed" {
 		v.raise(envelope.Fail, "left and right are of opposite polarity: check the wiring of one driver")
 	}
-	if b.swapped(channels) {
+	if v.Swapped = b.swapped(channels); v.Swapped {
 		v.raise(envelope.Doubtful, "perhaps left and right are swapped: each channel looks like the other one usually does; check cable and wiring")
 	}
 	if v.Sentence == "" && v.Word == envelope.Doubtful {

@@ -42,6 +42,8 @@ type Product struct {
 	FirstPassYield float64          `json:"first_pass_yield"`  // least share for an accepted lot, 0 to 1
 	FalseAlarms    int              `json:"false_alarm_every"` // the board may cry wolf once in so many units
 	Signatures     []Signature      `json:"signatures,omitempty"`
+	// Plan is what to check when the line moved; empty for a general one.
+	Plan []PlanRow `json:"plan,omitempty"`
 	// Envelope is the first version of the limits; later ones are added on their own.
 	Envelope *envelope.Envelope `json:"envelope,omitempty"`
 }
@@ -244,6 +246,9 @@ func (p Product) check() error {
 			return fmt.Errorf("signature %d: key must be given once, words and check must not be empty", i+1)
 		}
 		keys[g.Key] = true
+	}
+	if err := checkPlan(p.Plan); err != nil {
+		return err
 	}
 	if p.Envelope != nil {
 		if err := p.Envelope.Check(); err != nil {

@@ -227,6 +227,7 @@ func (g *gathering) method() {
 		for _, r := range b.rules {
 			add("Rule "+string(r.Key), "%s", r.Text())
 		}
+		add("Findings", "signals that one change explains are one finding; its change point is fitted jointly on the streams with signals (95 %% set by permutation), its size is unanchored, what coincides is ranked by rotations of the labels with Holm, signatures are fitted by least squares with weight 1/sd² and amounts that are not negative")
 		add("Chart order", "first attempts, in the order in which they were completed")
 	} else {
 		add("Limit set", "none in force: the charts were not read")
@@ -274,14 +275,19 @@ func targetText(t Target) string {
 
 // storedVerdict reads the verdict of an attempt, nil while it has none.
 func storedVerdict(a store.AttemptRow) (*Verdict, error) {
-	if a.Judgement == nil {
-		return nil, nil
-	}
-	var v Verdict
-	if err := json.Unmarshal(a.Judgement, &v); err != nil {
+	v, err := storedVerdictOf(a.Judgement)
+	if err != nil {
 		return nil, fmt.Errorf("stored judgement of %s, attempt %d: %w", a.Serial, a.Number, err)
 	}
-	return &v, nil
+	return v, nil
+}
+
+func storedVerdictOf(judgement json.RawMessage) (*Verdict, error) {
+	if judgement == nil {
+		return nil, nil
+	}
+	v := new(Verdict)
+	return v, json.Unmarshal(judgement, v)
 }
 
 func versionText(v int) string { return fmt.Sprintf("limit set %d", v) }

@@ -43,7 +43,7 @@ func (m *maker) charts() {
 			m.l.Signals = append(m.l.Signals, reports.SignalRow{
 				Stream: c.Stream, Rule: c.Marks[0].Rule, Text: c.Marks[0].Text,
 				First: c.Serials[c.Marks[0].Index], Last: c.Serials[c.Marks[len(c.Marks)-1].Index],
-				Count: len(c.Marks), Largest: 3.4 - float64(k), LimitsFrom: "limits 3 of 2026-02-11",
+				Count: len(c.Marks), Largest: 3.4 - float64(k), LimitsFrom: "limits 3 of 2026-02-11", Finding: 3,
 			})
 		}
 	}

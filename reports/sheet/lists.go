@@ -72,7 +72,7 @@ func (b *book) units() {
 		caption: "One row per unit, with the verdict of its last attempt. Margin is the distance to the nearest limit in dB, negative outside. What was not checked does not count as passed.",
 		none:    "No unit of the lot was measured.",
 		columns: []column{
-			{head: "", center: true}, {head: "Serial", most: 150}, {head: "Verdict"}, {head: "In words", most: 275},
+			{head: "", center: true}, {head: "Serial", most: 150}, {head: "Verdict"}, {head: "In words", most: 330},
 			{head: "Margin, dB", format: signed2}, {head: "Worst at", most: 120},
 			{head: "First verdict"}, {head: "Attempts", format: plain0},
 		},
@@ -92,12 +92,33 @@ func (b *book) units() {
 		t.columns = append(t.columns, column{head: "Roughness " + c + ", dB", format: plain2})
 	}
 	t.columns = append(t.columns, column{head: "Not checked", most: 140}, column{head: "Measured", most: 190}, column{head: "Station", most: 90}, column{head: "Operator", most: 90})
+	shared := notCheckedOnAny(b.lot.Units)
+	if shared != "" {
+		t.caption += " Not checked on any of them: " + shared + "."
+	}
 	for _, u := range b.lot.Units {
+		if shared != "" {
+			u.NotChecked = "see above"
+		}
 		t.rows = append(t.rows, unitRow(u, len(channels)))
 	}
 	last := b.table(t)
 	b.colour(sheetUnits, "C", []string{"A", "C"}, last)
 	b.ground(sheetUnits, fmt.Sprintf(`AND(ISNUMBER($E%d),$E%d<0)`, headRow+1, headRow+1), []string{"E"}, last, plot.LookOf("fail").Tint)
+}
+
+// notCheckedOnAny returns what was not checked when it is the same for all units, so
+// that it is said once.
+func notCheckedOnAny(units []reports.UnitRow) string {
+	if len(units) < 2 {
+		return ""
+	}
+	for _, u := range units {
+		if u.NotChecked != units[0].NotChecked {
+			return ""
+		}
+	}
+	return units[0].NotChecked
 }
 
 func unitRow(u reports.UnitRow, channels int) []any {
@@ -129,8 +150,9 @@ func (b *book) signals() {
 		caption: "One row per rule that fired on a control chart. The largest value is in standard deviations from the centre, with its sign.",
 		none:    "No signal: no rule fired on any control chart of the lot.",
 		columns: []column{
-			{head: "Stream", most: 190}, {head: "Rule"}, {head: "What it means", most: 330}, {head: "First at"}, {head: "Last at"},
+			{head: "Stream", most: 190}, {head: "Rule"}, {head: "What it means", most: 460}, {head: "First at"}, {head: "Last at"},
 			{head: "Points", format: plain0}, {head: "Largest, SD", format: signed1}, {head: "Limits from", most: 190},
+			{head: "Finding", format: plain0},
 		},
 		page: page{landscape: true, freezeCol: 1},
 	}
@@ -138,7 +160,38 @@ func (b *book) signals() {
 		t.none = "No signal: there is no baseline yet, so no control chart was kept."
 	}
 	for _, s := range b.lot.Signals {
-		t.rows = append(t.rows, []any{s.Stream, s.Rule, s.Text, orMissing(s.First), orMissing(s.Last), s.Count, s.Largest, orMissing(s.LimitsFrom)})
+		t.rows = append(t.rows, []any{s.Stream, s.Rule, s.Text, orMissing(s.First), orMissing(s.Last), s.Count, s.Largest, orMissing(s.LimitsFrom), numbered(s.Finding)})
+	}
+	b.table(t)
+}
+
+// numbered shows the number of a finding, or that there is none.
+func numbered(n int64) any {
+	if n == 0 {
+		return missing
+	}
+	return int(n)
+}
+
+// findings writes one row per finding with signals in the lot.
+func (b *book) findings() {
+	t := table{
+		sheet: sheetFindings, title: "Findings in lot " + b.lot.Code,
+		caption: "What the control charts found: signals of one change are one finding, as it stood at the lot's last unit. The set holds the units at which the change may have happened, with 95 % confidence; p is the chance of such a change where nothing changed.",
+		none:    "No finding: no control chart of the lot gave a signal.",
+		columns: []column{
+			{head: "Finding", format: plain0}, {head: "What"}, {head: "State"}, {head: "In words", most: 330},
+			{head: "Since"}, {head: "May have begun at", most: 150}, {head: "p", format: plain3}, {head: "Looks like", most: 200},
+			{head: "Changed at the same place", most: 200}, {head: "What to check, cheapest first", most: 260},
+			{head: "Units that passed since", format: plain0}, {head: "Cause", most: 150}, {head: "Action", most: 150}, {head: "Closed by", most: 150},
+		},
+		page: page{landscape: true, freezeCol: 1},
+	}
+	for _, f := range b.lot.Findings {
+		t.rows = append(t.rows, []any{
+			int(f.Number), f.Kind, f.State, f.Sentence, orMissing(f.Since), orMissing(f.Set), f.P, orMissing(f.LooksLike), orMissing(f.Coincides),
+			orMissing(f.Check), f.AtRisk, orMissing(f.Cause), orMissing(f.Action), orMissing(f.ClosedBy),
+		})
 	}
 	b.table(t)
 }

@@ -1,5 +1,5 @@
 // Package sheet writes the report of a lot as a spreadsheet: Summary, Bands,
-// Units, Charts, Signals, Parts and Method for its readers, and Data, last, with
+// Units, Charts, Findings, Signals, Parts and Method for its readers, and Data, last, with
 // the numbers behind the charts.
 //
 // The same lot and the same Options give the same bytes. The time of making
@@ -32,17 +32,18 @@ var paperSizes = map[string]int{"": 9, "A4": 9, "Letter": 1}
 
 // The sheets, in their order.
 const (
-	sheetSummary = "Summary"
-	sheetBands   = "Bands"
-	sheetUnits   = "Units"
-	sheetCharts  = "Charts"
-	sheetSignals = "Signals"
-	sheetParts   = "Parts"
-	sheetMethod  = "Method"
-	sheetData    = "Data"
+	sheetSummary  = "Summary"
+	sheetBands    = "Bands"
+	sheetUnits    = "Units"
+	sheetCharts   = "Charts"
+	sheetFindings = "Findings"
+	sheetSignals  = "Signals"
+	sheetParts    = "Parts"
+	sheetMethod   = "Method"
+	sheetData     = "Data"
 )
 
-var sheetNames = []string{sheetSummary, sheetBands, sheetUnits, sheetCharts, sheetSignals, sheetParts, sheetMethod, sheetData}
+var sheetNames = []string{sheetSummary, sheetBands, sheetUnits, sheetCharts, sheetFindings, sheetSignals, sheetParts, sheetMethod, sheetData}
 
 // Write writes the report of a lot. It returns an error when the lot's slices do
 // not fit each other, the paper is not known, or w fails.
@@ -61,6 +62,7 @@ func Write(w io.Writer, lot reports.Lot, o Options) error {
 	b.bands()
 	b.units()
 	b.charts()
+	b.findings()
 	b.signals()
 	b.parts()
 	b.method()

@@ -22,7 +22,7 @@ import (
 func TestSheetsInTheirOrder(t *testing.T) {
 	for _, n := range []int{0, 1, 40} {
 		f := open(t, write(t, reporttest.Lot(n, 2), made))
-		want := []string{"Summary", "Bands", "Units", "Charts", "Signals", "Parts", "Method", "Data"}
+		want := []string{"Summary", "Bands", "Units", "Charts", "Findings", "Signals", "Parts", "Method", "Data"}
 		if got := f.GetSheetList(); !slices.Equal(got, want) {
 			t.Errorf("%d units: sheets %v, want %v", n, got, want)
 		}
@@ -121,11 +121,32 @@ func TestOneChannel(t *testing.T) {
 	cell(t, f, "Units", "K4", "Not checked")
 }
 
+// What was not checked on any unit is said once, above; a difference is said per unit.
+func TestNotCheckedIsSaidOnce(t *testing.T) {
+	l := reporttest.Lot(5, 1)
+	f := open(t, write(t, l, made))
+	if text, _ := f.GetCellValue("Units", "A2"); !strings.Contains(text, "Not checked on any of them: distortion, polarity.") {
+		t.Errorf("the caption is %q", text)
+	}
+	cell(t, f, "Units", "K6", "see above")
+	l.Units[1].NotChecked = "distortion"
+	f = open(t, write(t, l, made))
+	cell(t, f, "Units", "K5", "distortion, polarity")
+	cell(t, f, "Units", "K6", "distortion")
+}
+
 func TestSignalsPartsMethod(t *testing.T) {
 	l := reporttest.Lot(40, 2)
 	f := open(t, write(t, l, made))
 	cell(t, f, "Signals", "A5", "left 63 Hz deviation")
 	cell(t, f, "Signals", "G5", "+3.4")
+	cell(t, f, "Signals", "I5", "3")
+	cell(t, f, "Findings", "A5", "3")
+	cell(t, f, "Findings", "D5", l.Findings[0].Sentence)
+	cell(t, f, "Findings", "G5", "0.010")
+	cell(t, f, "Findings", "J5", "1. Look at the seam.\n2. Build one unit with the glue before.")
+	cell(t, f, "Findings", "K5", "12")
+	cell(t, f, "Findings", "L5", "–")
 	cell(t, f, "Parts", "D9", "Schaum & Partner")
 	cell(t, f, "Parts", "B9", "–")
 	dateCell(t, f, "Method", "B3", "2026-03-04 17:05 +01:00")
@@ -150,7 +171,7 @@ func TestLotsWithLittleInThem(t *testing.T) {
 	}{
 		"nothing at all": {reports.Lot{}, map[string]string{
 			"Summary": "No picture: the lot has no bands yet.", "Bands": "No band was measured.", "Units": "No unit of the lot was measured.",
-			"Charts": "No picture: the lot has no bands yet.", "Parts": "The parts ledger names no batch for this lot.", "Method": "Nothing was refused.",
+			"Charts": "No picture: the lot has no bands yet.", "Findings": "No finding: no control chart of the lot gave a signal.", "Parts": "The parts ledger names no batch for this lot.", "Method": "Nothing was refused.",
 		}},
 		"no units": {reporttest.Lot(0, 2), map[string]string{
 			"Units": "No unit of the lot was measured.", "Charts": "No control chart: there is no baseline yet, or no unit was measured.",
@@ -243,7 +264,7 @@ func TestTimeOfMakingStandsInTwoPlaces(t *testing.T) {
 		}
 	}
 	slices.Sort(differ)
-	if want := []string{"docProps/core.xml", sheetPart(7)}; !slices.Equal(differ, want) {
+	if want := []string{"docProps/core.xml", sheetPart(8)}; !slices.Equal(differ, want) {
 		t.Errorf("parts that differ: %v, want %v", differ, want)
 	}
 	p, err := open(t, write(t, reporttest.Lot(1, 2), made)).GetDocProps()
@@ -296,12 +317,12 @@ func TestPrintSetup(t *testing.T) {
 			}
 		}
 		wide := regexp.MustCompile(`orientation="landscape"`)
-		for i, want := range []bool{false, true, true, false, true, false, true, true} {
+		for i, want := range []bool{false, true, true, false, true, true, false, true, true} {
 			if got := wide.MatchString(parts[sheetPart(i+1)]); got != want {
 				t.Errorf("sheet %d: landscape is %v", i+1, got)
 			}
 		}
-		for _, s := range []string{"Bands", "Units", "Signals", "Parts"} {
+		for _, s := range []string{"Bands", "Units", "Findings", "Signals", "Parts"} {
 			if !strings.Contains(parts["xl/workbook.xml"], `'`+s+`'!$4:$4`) && !strings.Contains(parts["xl/workbook.xml"], `&#39;`+s+`&#39;!$4:$4`) {
 				t.Errorf("%s: the heads are not repeated on every page", s)
 			}
@@ -318,14 +339,14 @@ func TestEveryControlChartBeginsAPage(t *testing.T) {
 
 func TestTablesScrollAndFilter(t *testing.T) {
 	f := open(t, write(t, reporttest.Lot(40, 2), made))
-	for sheet, cols := range map[string]int{"Bands": 3, "Units": 3, "Signals": 1, "Parts": 1} {
+	for sheet, cols := range map[string]int{"Bands": 3, "Units": 3, "Findings": 1, "Signals": 1, "Parts": 1} {
 		p, err := f.GetPanes(sheet)
 		if err != nil || !p.Freeze || p.YSplit != 4 || p.XSplit != cols {
 			t.Errorf("%s: panes %+v, %v", sheet, p, err)
 		}
 	}
 	parts := partsOf(t, write(t, reporttest.Lot(40, 2), made))
-	for i, area := range map[int]string{2: "$A$4:$Q$66", 3: "$A$4:$Q$44", 5: "$A$4:$H$5", 6: "$A$4:$G$9"} {
+	for i, area := range map[int]string{2: "$A$4:$Q$66", 3: "$A$4:$Q$44", 5: "$A$4:$N$5", 6: "$A$4:$I$5", 7: "$A$4:$G$9"} {
 		if !strings.Contains(parts[sheetPart(i)], `<autoFilter ref="`+area+`"`) {
 			t.Errorf("sheet %d: no filter on %s: %v", i, area, regexp.MustCompile(`<autoFilter [^>]*>`).FindString(parts[sheetPart(i)]))
 		}

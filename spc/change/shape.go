@@ -51,15 +51,7 @@ func Shape(xs []float64, o Options) (Comparison, error) {
 	}
 	s, d := f.stepFit(), f.driftFit()
 	c := Comparison{Shape: "either", Step: step, LogRatio: f.logRatio(s.rest, d.rest), Warnings: step.Warnings}
-	c.Drift = Drift{
-		Index: d.from + 1, Slope: f.scale * d.slope,
-		Before: f.origin + f.scale*d.level,
-		After:  f.origin + f.scale*(d.level+d.slope*float64(len(xs)-d.from)),
-		Sigma:  f.scale * f.spread(d.rest),
-	}
-	if f.sigma > 0 {
-		c.Drift.Sigma = *o.Sigma
-	}
+	c.Drift = f.drift(d, o)
 	c.StepP = f.extreme(s, func(r float64) bool { return r <= c.LogRatio })
 	c.DriftP = f.extreme(d, func(r float64) bool { return r >= c.LogRatio })
 	noStep, noDrift := c.StepP <= f.alpha, c.DriftP <= f.alpha

@@ -1,0 +1,308 @@
+package line
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"alike/internal/store"
+	"alike/spc/chart"
+	"alike/spc/envelope"
+)
+
+// Sizes, in sigmas of a stream, from which a change that is known explains a signal to
+// the same side: that of a single unit has the scatter of one, that of a line is a mean
+// over units, and once it is known well, three of its standard errors are enough.
+const (
+	sizeOfLine = 1.0
+	sizeOfUnit = 2.0
+)
+
+// tellingSize is the least size of a finding's change that explains a signal.
+func (f Finding) tellingSize() float64 {
+	if f.Kind == OneUnit {
+		return sizeOfUnit
+	}
+	b, a := float64(f.Analysis.Before), float64(f.Analysis.After)
+	return math.Min(sizeOfLine, 3*math.Sqrt(1/b+1/a))
+}
+
+// find sorts the signals at one unit into findings, opening one for what no finding
+// explains, and analyses anew what is due.
+func (l *Line) find(ctx context.Context, s store.Site, by By, b *board, r store.ReadingRow, signals []store.SignalRow) error {
+	rows, err := s.FindingsSince(ctx, b.setup.Code, r.Place-max(quiet, int64(b.window())))
+	if err != nil || len(rows) == 0 && len(signals) == 0 {
+		return err
+	}
+	k := finder{line: l, ctx: ctx, s: s, by: by, b: b, at: r}
+	rest := signals
+	var earlier int64
+	for _, row := range rows {
+		if row.FirstPlace > r.Place {
+			continue
+		}
+		f, err := findingOf(row)
+		if err != nil {
+			return err
+		}
+		var mine []store.SignalRow
+		mine, rest = k.split(row, f, rest)
+		carried, fresh := k.carried(row, mine)
+		if err := s.LinkSignals(ctx, row.Finding, carried); err != nil {
+			return err
+		}
+		if row.State != Open { // what begins after an action is a story of its own
+			if len(fresh) > 0 {
+				earlier = row.Finding
+			}
+			rest = append(rest, fresh...)
+			continue
+		}
+		if err := k.join(row, fresh); err != nil {
+			return err
+		}
+	}
+	if len(rest) == 0 {
+		return nil
+	}
+	return k.open(rest, earlier)
+}
+
+// A finder sorts the signals of one unit.
+type finder struct {
+	line *Line
+	ctx  context.Context
+	s    store.Site
+	by   By
+	b    *board
+	at   store.ReadingRow
+}
+
+// split parts the signals that a finding explains from the others.
+func (k *finder) split(row store.FindingRow, f Finding, signals []store.SignalRow) (mine, rest []store.SignalRow) {
+	gap := k.at.Place - row.LastPlace
+	within := gap <= quiet
+	if row.Kind == OneUnit {
+		within = gap <= follow
+	}
+	if row.State != Open { // a run that began before may end long after
+		within = true
+	}
+	for _, g := range signals {
+		if within && k.explains(f, g) {
+			mine = append(mine, g)
+		} else {
+			rest = append(rest, g)
+		}
+	}
+	return mine, rest
+}
+
+// explains reports whether a finding's change accounts for a signal: it is on one of its
+// streams or on a neighbour within an octave, or the change is large enough there, and to
+// the same side where the rule has one.
+func (k *finder) explains(f Finding, g store.SignalRow) bool {
+	at := k.b.stream(g.Stream)
+	if at < 0 || at >= len(f.Analysis.Sizes) {
+		return slices.Contains(f.Analysis.Streams, g.Stream)
+	}
+	size := f.Analysis.Sizes[at]
+	least := f.tellingSize()
+	sided := slices.Contains([]chart.Key{chart.Beyond, chart.SameSide, chart.TwoOfThree, chart.FourOfFive}, chart.Key(g.Rule))
+	if !sided {
+		return slices.Contains(f.Analysis.Streams, g.Stream) || math.Abs(size) >= least
+	}
+	if !(size*float64(g.Z) > 0) {
+		return false
+	}
+	if math.Abs(size) >= least || slices.Contains(f.Analysis.Streams, g.Stream) {
+		return true
+	}
+	st := k.b.setup.StreamList[at]
+	for _, key := range f.Analysis.Streams {
+		if i := k.b.stream(key); i >= 0 && st.near(k.b.setup.StreamList[i], k.b.setup.Fraction) && f.Analysis.Sizes[i]*float64(g.Z) > 0 {
+			return true
+		}
+	}
+	return false
+}
+
+// near reports whether two streams are the same quantity of the same channel, their bands
+// within an octave.
+func (s Stream) near(t Stream, fraction int) bool {
+	return s.Quantity == t.Quantity && s.Channel == t.Channel && s.Band >= 0 && t.Band >= 0 && max(s.Band-t.Band, t.Band-s.Band) <= fraction
+}
+
+// stream returns the position of a stream by its key, -1 when there is none.
+func (b *board) stream(key string) int {
+	for i, st := range b.setup.StreamList {
+		if st.Key == key {
+			return i
+		}
+	}
+	return -1
+}
+
+// carried parts the signals whose run began before a finding's action or end from those
+// that lie wholly after it.
+func (k *finder) carried(row store.FindingRow, signals []store.SignalRow) (carried, fresh []store.SignalRow) {
+	end := row.ActedPlace
+	if row.ClosedPlace != nil {
+		end = row.ClosedPlace
+	}
+	for _, g := range signals {
+		if end != nil && k.b.began(g) <= *end {
+			carried = append(carried, g)
+		} else {
+			fresh = append(fresh, g)
+		}
+	}
+	return carried, fresh
+}
+
+// began returns the place of the first point that a signal needs.
+func (b *board) began(g store.SignalRow) int64 {
+	for _, r := range b.rules {
+		if string(r.Key) == g.Rule {
+			return g.Place - int64(r.Of) + 1
+		}
+	}
+	return g.Place
+}
+
+// join adds signals to an open finding and analyses it anew when that is due.
+func (k *finder) join(row store.FindingRow, signals []store.SignalRow) error {
+	grown := row.Kind == OneUnit && len(signals) > 0
+	if len(signals) > 0 {
+		row.LastPlace = max(row.LastPlace, k.at.Place)
+		if err := k.s.LinkSignals(k.ctx, row.Finding, signals); err != nil {
+			return err
+		}
+		if err := k.event(row.Finding, "signals", k.b.signalText(signals)); err != nil {
+			return err
+		}
+	}
+	if grown {
+		row.Kind = TheLine
+		if err := k.event(row.Finding, "grown", "a second unit shows the same: this is no longer a single unit"); err != nil {
+			return err
+		}
+	}
+	if !grown && !due(row, k.at.Place) {
+		if len(signals) == 0 {
+			return nil
+		}
+		return k.s.SetFinding(k.ctx, row)
+	}
+	return k.analyse(row)
+}
+
+// due reports whether a finding of the line is to be analysed anew: at every unit at
+// first, then more and more rarely, so that the cost per unit stays small. Who looks at it
+// gets a fresh analysis anyway.
+func due(row store.FindingRow, place int64) bool {
+	if row.Kind == OneUnit || place-row.LastPlace > quiet {
+		return false
+	}
+	had, has := row.AnalysedTo-row.FirstPlace+1, place-row.FirstPlace+1
+	return has >= had+max(1, had/2)
+}
+
+// open opens a finding for signals that no finding explains.
+func (k *finder) open(signals []store.SignalRow, earlier int64) error {
+	row := store.FindingRow{
+		Product: k.b.setup.Code, FirstPlace: k.at.Place, LastPlace: k.at.Place, Kind: OneUnit, State: Open,
+		Analysis: json.RawMessage(`{}`), OpenedAt: k.line.now(),
+	}
+	for _, g := range signals {
+		if k.b.began(g) < g.Place {
+			row.Kind = TheLine
+		}
+	}
+	var err error
+	if row.Finding, err = k.s.AddFinding(k.ctx, row); err != nil {
+		return err
+	}
+	if err := k.s.LinkSignals(k.ctx, row.Finding, signals); err != nil {
+		return err
+	}
+	text := k.b.signalText(signals)
+	if earlier > 0 {
+		text += fmt.Sprintf("; finding %d had the same signs, and these begin after what was done about it", earlier)
+		if err := k.event(earlier, "returned", fmt.Sprintf("the same signs again after the action: finding %d", row.Finding)); err != nil {
+			return err
+		}
+	}
+	if err := k.event(row.Finding, "opened", text); err != nil {
+		return err
+	}
+	if err := k.line.journal(k.ctx, k.s, k.by, "open finding", fmt.Sprint(row.Finding), "", map[string]any{
+		"product": row.Product, "unit": k.at.Serial, "kind": row.Kind, "signals": len(signals), "earlier": earlier,
+	}); err != nil {
+		return err
+	}
+	return k.analyse(row)
+}
+
+func (k *finder) analyse(row store.FindingRow) error {
+	a, err := analyse(k.ctx, k.s, k.b, row, k.at.Place)
+	if err != nil {
+		return err
+	}
+	if row.Analysis, err = json.Marshal(a); err != nil {
+		return err
+	}
+	row.AnalysedTo = k.at.Place
+	return k.s.SetFinding(k.ctx, row)
+}
+
+func (k *finder) event(number int64, kind, text string) error {
+	return k.s.AddFindingEvent(k.ctx, store.FindingEvent{
+		Finding: number, At: k.line.now(), Actor: k.by.Actor, Origin: k.by.Origin, Kind: kind, Place: k.at.Place, Text: text,
+	})
+}
+
+// signalText says which signals stand at one unit, the largest of them by name.
+func (b *board) signalText(signals []store.SignalRow) string {
+	rows := slices.Clone(signals)
+	slices.SortStableFunc(rows, func(x, y store.SignalRow) int {
+		return -cmpFloat(math.Abs(float64(x.Z)), math.Abs(float64(y.Z)))
+	})
+	var parts []string
+	for _, g := range rows[:min(3, len(rows))] {
+		parts = append(parts, fmt.Sprintf("%s %s (%+.1f sigmas)", b.title(g.Stream), g.Rule, g.Z))
+	}
+	text := fmt.Sprintf("%s at %s: %s", number(len(rows), "signal"), rows[0].Serial, strings.Join(parts, ", "))
+	if more := len(rows) - len(parts); more > 0 {
+		text += fmt.Sprintf(" and %d more", more)
+	}
+	return text
+}
+
+func number(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss", n, what)
+}
+
+func (b *board) title(key string) string {
+	if i := b.stream(key); i >= 0 {
+		return b.setup.StreamList[i].Title
+	}
+	return key
+}
+
+// unanchored returns the levels of one channel per band in dB above the target with the
+// anchor taken back out, from a stored reading.
+func (s *Setup) unanchored(r store.ReadingRow, channel string) []float64 {
+	first, sens := s.position(envelope.Deviation, channel, 0), s.position(envelope.Sensitivity, channel, -1)
+	out := make([]float64, len(s.Band))
+	for i := range out {
+		out[i] = float64(r.Streams[first+i]) + float64(r.Streams[sens])
+	}
+	return out
+}
