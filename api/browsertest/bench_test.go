@@ -11,6 +11,7 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -167,9 +168,9 @@ func fixed(path string) func(int) string { return func(int) string { return path
 func timePage(t *testing.T, w *workshop, watch *store.Watch, name string, path func(int) string, n int) {
 	t.Helper()
 	var took, sql []time.Duration
-	asked := int64(0)
+	asked, slowest, longest := 0, "", time.Duration(0)
 	for i := -3; i < n; i++ { // three to warm up
-		before, spent := watch.Spent()
+		watch.Spent()
 		start := time.Now()
 		res, err := http.Get(w.URL + path(max(i, 0)))
 		if err != nil {
@@ -182,9 +183,13 @@ func timePage(t *testing.T, w *workshop, watch *store.Watch, name string, path f
 			fmt.Printf("%-34s answers %d (%v)\n", name, res.StatusCode, err)
 			return
 		}
-		after, now := watch.Spent()
-		if i >= 0 {
-			took, sql, asked = append(took, d), append(sql, now-spent), after-before
+		if i < 0 {
+			continue
+		}
+		statements, spent, worst, long := watch.Spent()
+		took, sql, asked = append(took, d), append(sql, spent), statements
+		if long > longest {
+			slowest, longest = worst, long
 		}
 	}
 	slices.Sort(took)
@@ -192,4 +197,7 @@ func timePage(t *testing.T, w *workshop, watch *store.Watch, name string, path f
 	ms := func(d time.Duration) string { return fmt.Sprintf("%.1f ms", float64(d.Microseconds())/1000) }
 	at := func(xs []time.Duration, q float64) time.Duration { return xs[int(math.Ceil(q*float64(len(xs))))-1] }
 	fmt.Printf("%-34s %9s %9s %9s %9s %9d\n", name, ms(at(took, 0.5)), ms(at(took, 0.95)), ms(took[len(took)-1]), ms(at(sql, 0.95)), asked)
+	if longest > 20*time.Millisecond {
+		t.Logf("%s: the slowest statement took %s: %.400s", name, ms(longest), strings.Join(strings.Fields(slowest), " "))
+	}
 }
