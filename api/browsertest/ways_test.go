@@ -51,7 +51,7 @@ func TestFromNothingToAVerdict(t *testing.T) {
 			name := "Cup " + size.name
 			b.visit("/start", "main h1")
 			b.do("say what is built", chromedp.Evaluate[chromedp.Void](`document.querySelectorAll("details").forEach(d => d.open = true)`),
-				chromedp.SendKeys("#name", name), chromedp.SetValue("#target", "flat"), chromedp.SetValue("#seatings", "1"), chromedp.SetValue("#plus", "3"),
+				chromedp.SetValue("#name", name), chromedp.SetValue("#target", "flat"), chromedp.SetValue("#seatings", "1"), chromedp.SetValue("#plus", "3"),
 				chromedp.SetValue("#by", "Savka"), chromedp.Submit("#name"))
 			code := "cup-" + size.name
 			b.until(`location.hash === "#takes"`, 10*time.Second)
