@@ -12,7 +12,8 @@ import (
 	"github.com/chromedp/chromedp"
 )
 
-// curveText is a curve file: a response with a bump of so many dB at 100 Hz.
+// curveText is a curve file: a response with a bump of so many dB at 100 Hz. No two units
+// have the same curve: the line would refuse it.
 func curveText(bump float64) string {
 	var s strings.Builder
 	s.WriteString("Frequency Hz,SPL dB\n")
@@ -58,7 +59,7 @@ func TestFromNothingToAVerdict(t *testing.T) {
 			b.visit("/add?product="+code, "#curve")
 			b.do("name the lot", chromedp.SetValue("#lot", "first "+size.name))
 			unit := "U" + size.name
-			b.drop(map[string]string{unit + "_left_1.txt": curveText(0.2), unit + "_right_1.txt": curveText(5)})
+			b.drop(map[string]string{unit + "_left_1.txt": curveText(float64(size.wide)/5000), unit + "_right_1.txt": curveText(5+float64(size.wide)/5000)})
 			b.until(`document.querySelector('button[value="store"]')`, 10*time.Second)
 			b.shoot("way-read")
 			if n, err := w.db.Site("main").UnitsOfLot(t.Context(), "first "+size.name); err != nil || len(n) != 0 {
