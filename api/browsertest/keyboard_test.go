@@ -49,8 +49,7 @@ func (b *tab) tabThrough() {
 }
 
 // The map by keys alone: step, read, find a signal, open the unit.
-func TestDriftMapByKeys(t *testing.T) {
-	w := weeks(t)
+func mapByKeys(t *testing.T, w *workshop) {
 	b := open(t, w.URL, widths[0])
 	b.visit("/drift", "#drift-map")
 	b.until(painted, 20*time.Second)
@@ -76,8 +75,8 @@ func TestDriftMapByKeys(t *testing.T) {
 	b.quiet()
 }
 
-func TestStreamByKeysAndItsChange(t *testing.T) {
-	w := weeks(t)
+// The chart by keys alone, the change of level that it finds, and its picture.
+func chartByKeys(t *testing.T, w *workshop) {
 	b := open(t, w.URL, widths[0])
 	b.visit("/streams/"+w.story.Product.Code+"/deviation/left/50", "#stream-frame canvas")
 	b.until(`performance.getEntriesByName("stream-painted").length`, 10*time.Second)

@@ -64,7 +64,7 @@ var emptySights = []sight{
 // Every page at the width of a desk and of a phone: nothing to scroll sideways, nothing
 // in the console, no serious fault that axe-core knows of, and everything that can be
 // used is reached by the Tab key alone.
-func TestEveryPage(t *testing.T) {
+func TestWorkshopAtWork(t *testing.T) {
 	axe, err := os.ReadFile("testdata/axe/axe.min.js")
 	if err != nil {
 		t.Fatal(err)
@@ -73,6 +73,9 @@ func TestEveryPage(t *testing.T) {
 	for _, s := range sights(w) {
 		look(t, w, s, string(axe))
 	}
+	t.Run("click on the map", func(t *testing.T) { clickOnTheMap(t, w) })
+	t.Run("map by keys", func(t *testing.T) { mapByKeys(t, w) })
+	t.Run("chart by keys", func(t *testing.T) { chartByKeys(t, w) })
 }
 
 func TestEveryPageOfAnEmptyWorkshop(t *testing.T) {

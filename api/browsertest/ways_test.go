@@ -59,7 +59,7 @@ func TestFromNothingToAVerdict(t *testing.T) {
 			b.visit("/add?product="+code, "#curve")
 			b.do("name the lot", chromedp.SetValue("#lot", "first "+size.name))
 			unit := "U" + size.name
-			b.drop(map[string]string{unit + "_left_1.txt": curveText(float64(size.wide)/5000), unit + "_right_1.txt": curveText(5+float64(size.wide)/5000)})
+			b.drop(map[string]string{unit + "_left_1.txt": curveText(float64(size.wide) / 5000), unit + "_right_1.txt": curveText(5 + float64(size.wide)/5000)})
 			b.until(`document.querySelector('button[value="store"]')`, 10*time.Second)
 			b.shoot("way-read")
 			if n, err := w.db.Site("main").UnitsOfLot(t.Context(), "first "+size.name); err != nil || len(n) != 0 {
@@ -104,17 +104,17 @@ func TestFirstPageIsLive(t *testing.T) {
 	}
 	b.shoot("line-live")
 	b.quiet()
+	t.Run("the map too", func(t *testing.T) { mapFollows(t, w) })
 }
 
 // The map follows the line.
-func TestDriftMapIsLive(t *testing.T) {
-	w := weeks(t)
+func mapFollows(t *testing.T, w *workshop) {
 	b := open(t, w.URL, widths[0])
 	b.visit("/drift", "#drift-map")
 	b.until(painted, 20*time.Second)
 	b.until(`document.getElementById("live")?.textContent.startsWith("live")`, 10*time.Second)
 	before := js[int](b, `document.getElementById("drift").drift.data.units`)
-	if _, err := w.line.Intake(t.Context(), tester, line.Visits(slices.Collect(w.story.LotTakes(4)))[0]); err != nil {
+	if _, err := w.line.Intake(t.Context(), tester, line.Visits(slices.Collect(w.story.LotTakes(4)))[3]); err != nil {
 		t.Fatal(err)
 	}
 	b.until(fmt.Sprintf(`document.getElementById("drift").drift.data.units === %d`, before+1), 5*time.Second)
