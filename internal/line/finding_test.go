@@ -19,14 +19,14 @@ import (
 // unit's ways.
 type workbench struct {
 	*line.Line
-	t   *testing.T
+	t   testing.TB
 	db  *store.DB
 	rng *rand.Rand
 	n   int
 }
 
 // bench freezes limits from 30 units of a product that knows two faults.
-func bench(t *testing.T, change func(*line.Product)) *workbench {
+func bench(t testing.TB, change func(*line.Product)) *workbench {
 	t.Helper()
 	p := product()
 	p.Signatures = []line.Signature{
@@ -538,5 +538,26 @@ func TestDriftWithinAllLimits(t *testing.T) {
 	t.Log(f.Analysis.Sentence)
 	if c := f.Analysis.Change; c.P > 0.05 || !f.Analysis.Channels[0].Moved {
 		t.Errorf("%s", f.Analysis.Sentence)
+	}
+}
+
+// BenchmarkFinding is the cost of one analysis with its reading from the database, which
+// intake pays at a few units of each finding and a reader pays each time: 70 units before,
+// 40 after, up to 12 streams joined. BenchmarkIntake is the whole way of a unit that no
+// finding is due at, to set it against.
+func BenchmarkFinding(b *testing.B) {
+	w := bench(b, nil)
+	w.build(40, nil, nil)
+	w.build(40, leak, nil)
+	n := w.findings()[0].Number
+	for b.Loop() {
+		w.finding(n)
+	}
+}
+
+func BenchmarkIntake(b *testing.B) {
+	w := bench(b, nil)
+	for b.Loop() {
+		w.build(1, nil, nil)
 	}
 }

@@ -163,7 +163,8 @@ func (k *finder) explains(f Finding, g store.SignalRow, unit showing) bool {
 		return known
 	}
 	size, z := f.Analysis.Sizes[at], float64(g.Z)
-	if left := math.Abs(z - unit.amount*size); f.Kind == TheLine && left > math.Max(k.b.width(), math.Abs(z)/4) {
+	rough := k.b.setup.StreamList[at].Quantity == envelope.Roughness // grows with the square of a fault
+	if left := math.Abs(z - unit.amount*size); f.Kind == TheLine && !rough && left > math.Max(k.b.width(), math.Abs(z)/4) {
 		return false
 	}
 	within := unit.strong && f.Kind == TheLine && k.b.began(g) >= f.since()
