@@ -12,6 +12,7 @@ import (
 	"net"
 	"net/http"
 	"net/url"
+	"syscall"
 	"time"
 )
 
@@ -223,9 +224,8 @@ func networkReason(err error) string {
 		}
 		err = u.Err
 	}
-	var op *net.OpError
-	if errors.As(err, &op) && op.Err != nil {
-		return op.Err.Error()
+	if no := syscall.Errno(0); errors.As(err, &no) {
+		return no.Error()
 	}
 	return err.Error()
 }

@@ -483,7 +483,7 @@ func TestStateLine(t *testing.T) {
 	for want, s := range map[string]State{
 		"waiting for files, 3 stored":                                                                      {Stored: 3},
 		"sending, 2 in the spool, 3 stored, 1 refused":                                                     {Stored: 3, Spooled: 2, Refused: 1, Sending: true},
-		"server away since 14:02:00 (no answer), 2 in the spool, 0 stored":                                 {Spooled: 2, Sending: true, Away: at, Why: "no answer"},
+		"server away since 14:02:00, 2 in the spool, 0 stored; no answer":                                  {Spooled: 2, Sending: true, Away: at, Why: "no answer"},
 		"waiting for files, 1 not complete, 2 waiting for a better manifest.csv, 0 stored, 4 known before": {Incomplete: 1, Stuck: 2, Known: 4},
 	} {
 		if s.String() != want {

@@ -250,6 +250,7 @@ func (w *watcher) take(name string, g *sighting, lists *manifests) bool {
 		return false
 	}
 	delete(w.seen, name)
+	w.board.change(func(st *State) { st.Changing = max(0, st.Changing-1) })
 	return true
 }
 
