@@ -118,6 +118,7 @@ func (s *server) routes(e *echo.Echo) {
 	// The guard stands at each route: on a group it would answer 404 where a route
 	// exists with another method.
 	e.POST("/api/v1/takes", s.postTakes, s.authorized)
+	e.POST("/api/v1/refusals", s.postRefusal, s.authorized)
 	e.GET("/api/v1/units/:serial", s.getUnit, s.authorized)
 	e.GET("/api/v1/lots", s.getLots, s.authorized)
 	e.GET("/api/v1/lots/:lot", s.getLot, s.authorized)
