@@ -11,11 +11,12 @@ import (
 	"github.com/labstack/echo/v4"
 )
 
-// authorized lets a request through that carries the server's token, or any when
-// the server has none (which New allows on loopback only).
+// authorized lets a request through that carries the server's token or comes from a
+// browser that was given it, or any when the server has none (which New allows on
+// loopback only).
 func (s *server) authorized(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
-		if s.Token == "" || s.carriesToken(c.Request()) {
+		if s.Token == "" || s.carriesToken(c.Request()) || s.signedIn(c.Request()) {
 			return next(c)
 		}
 		c.Response().Header().Set(echo.HeaderWWWAuthenticate, `Bearer realm="alike"`)

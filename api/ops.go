@@ -1,9 +1,7 @@
 package api
 
 import (
-	"embed"
 	"errors"
-	"html/template"
 	"net/http"
 	"strconv"
 	"time"
@@ -50,6 +48,9 @@ func newMetrics() *metrics {
 // watch times every request by its route, not its address: serials are no labels.
 func (m *metrics) watch(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
+		if endless(c) { // how long somebody watched is no time to answer
+			return next(c)
+		}
 		start := time.Now()
 		err := next(c)
 		status := c.Response().Status
@@ -81,66 +82,6 @@ func (s *server) ready(c echo.Context) error {
 		return errors.Join(store.ErrUnavailable, err)
 	}
 	return c.JSON(http.StatusOK, map[string]string{"status": "ready"})
-}
-
-//go:embed pages/front.html pages/style.css
-var pages embed.FS
-
-var frontPage = template.Must(template.New("front.html").ParseFS(pages, "pages/front.html"))
-
-// front is the first page: the lots and their reports.
-func (s *server) front(c echo.Context) error {
-	ctx := c.Request().Context()
-	data := struct {
-		Site    string
-		Version string
-		Lots    []frontLot
-		Locked  bool
-	}{Site: s.Line.Site(), Version: s.Version, Locked: s.Token != ""}
-	if !data.Locked { // with a token the data are for those who carry it
-		site := s.DB.Site(s.Line.Site())
-		row, err := site.Row(ctx)
-		if err == nil {
-			data.Site = row.Name
-		} else if !errors.Is(err, store.ErrNotFound) {
-			return err
-		}
-		zone, err := time.LoadLocation(row.Zone)
-		if err != nil {
-			return err
-		}
-		lots, err := site.Lots(ctx)
-		if err != nil {
-			return err
-		}
-		for i := len(lots) - 1; i >= 0; i-- {
-			data.Lots = append(data.Lots, frontLotOf(lots[i], zone))
-		}
-	}
-	c.Response().Header().Set(echo.HeaderContentType, echo.MIMETextHTMLCharsetUTF8)
-	return frontPage.Execute(c.Response(), data)
-}
-
-type frontLot struct {
-	Lot
-	Opened string
-	Yield  string
-}
-
-func frontLotOf(r store.LotRow, zone *time.Location) frontLot {
-	f := frontLot{Lot: lotOf(r), Opened: r.OpenedAt.In(zone).Format("2006-01-02 15:04 -07:00"), Yield: "–"}
-	if r.Judged > 0 {
-		f.Yield = strconv.Itoa(100*r.FirstPass/r.Judged) + " %"
-	}
-	return f
-}
-
-func (s *server) style(c echo.Context) error {
-	css, err := pages.ReadFile("pages/style.css")
-	if err != nil {
-		return err
-	}
-	return c.Blob(http.StatusOK, "text/css; charset=utf-8", css)
 }
 
 func (s *server) getOpenAPI(c echo.Context) error {

@@ -72,7 +72,7 @@ func fromRefusal(r *line.Refusal) *Problem {
 func fromWeb(e *echo.HTTPError) *Problem {
 	switch e.Code {
 	case http.StatusNotFound:
-		return newProblem(e.Code, "there is nothing at this address", "see /api/v1/openapi.json")
+		return newProblem(e.Code, "there is nothing at this address", "check it; what programs can ask is in /api/v1/openapi.json")
 	case http.StatusMethodNotAllowed:
 		return newProblem(e.Code, "this address does not take the request's method", "see /api/v1/openapi.json")
 	case http.StatusRequestEntityTooLarge:
@@ -88,6 +88,10 @@ func (s *server) answerProblem(err error, c echo.Context) {
 		s.log.Error("request failed", "path", c.Request().URL.Path, "id", requestID(c), "error", err)
 	}
 	if c.Response().Committed {
+		return
+	}
+	if forPeople(c.Request()) {
+		s.problemPage(c, p)
 		return
 	}
 	c.Response().Header().Set(echo.HeaderContentType, "application/problem+json")

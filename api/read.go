@@ -62,9 +62,9 @@ type Part struct {
 }
 
 func (s *server) getUnit(c echo.Context) error {
-	serial, err := url.PathUnescape(c.Param("serial"))
+	serial, err := param(c, "serial")
 	if err != nil {
-		return newProblem(http.StatusBadRequest, "the serial in the address cannot be read", "escape it as in a URL")
+		return err
 	}
 	v, err := s.Line.Unit(c.Request().Context(), serial)
 	if err != nil {
@@ -174,9 +174,9 @@ type Yield struct {
 }
 
 func (s *server) lotReport(c echo.Context) (reports.Lot, error) {
-	lot, err := url.PathUnescape(c.Param("lot"))
+	lot, err := param(c, "lot")
 	if err != nil {
-		return reports.Lot{}, newProblem(http.StatusBadRequest, "the lot in the address cannot be read", "escape it as in a URL")
+		return reports.Lot{}, err
 	}
 	return s.Line.LotReport(c.Request().Context(), lot, s.Version)
 }

@@ -1,6 +1,6 @@
 // Package api is the HTTP server of alike: JSON under /api/v1, health, readiness
-// and metrics, and the first page. Handlers read a request, call one function of
-// the line, and answer.
+// and metrics, and the pages that people work with. Handlers read a request, call
+// one function of the line, and answer.
 package api
 
 import (
@@ -11,7 +11,9 @@ import (
 	"net"
 	"net/http"
 	"net/netip"
+	"net/url"
 	"regexp"
+	"strings"
 	"time"
 
 	"alike/internal/line"
@@ -43,9 +45,12 @@ type Options struct {
 
 type server struct {
 	Options
-	log     *slog.Logger
-	metrics *metrics
-	openapi []byte
+	log       *slog.Logger
+	metrics   *metrics
+	openapi   []byte
+	hub       *hub
+	shelf     *shelf
+	freezings *freezings
 }
 
 // ErrOpenAddress means that the server would be reachable from other machines
@@ -73,6 +78,12 @@ func Routes(o Options) ([]string, error) {
 	return out, nil
 }
 
+// IsPage reports whether a route, as Routes has it, answers people and not programs.
+func IsPage(route string) bool {
+	_, path, _ := strings.Cut(route, " ")
+	return forPeople(&http.Request{URL: &url.URL{Path: path}})
+}
+
 var parameter = regexp.MustCompile(`:(\w+)`)
 
 func build(o Options) (*echo.Echo, error) {
@@ -83,21 +94,20 @@ func build(o Options) (*echo.Echo, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &server{Options: o, log: o.Log, metrics: newMetrics(), openapi: doc}
+	s := &server{Options: o, log: o.Log, metrics: newMetrics(), openapi: doc, hub: newHub(o), shelf: newShelf(), freezings: newFreezings()}
 	e := echo.New()
 	e.HideBanner, e.HidePort = true, true
 	e.IPExtractor = echo.ExtractIPDirect() // a header anyone can write does not go into the journal
 	e.HTTPErrorHandler = s.answerProblem
-	e.Use(middleware.RequestID(), s.metrics.watch, middleware.Recover(), middleware.BodyLimit(bodyLimit),
-		middleware.ContextTimeout(requestTimeout), headers, s.sameHost)
+	e.Use(middleware.RequestID(), s.metrics.watch, middleware.Recover(), headers, s.sameHost, ownPages, middleware.BodyLimit(bodyLimit),
+		middleware.ContextTimeoutWithConfig(middleware.ContextTimeoutConfig{Timeout: requestTimeout, Skipper: endless}))
 	s.routes(e)
+	s.pageRoutes(e)
 	return e, nil
 }
 
 // routes lists every address the server answers.
 func (s *server) routes(e *echo.Echo) {
-	e.GET("/", s.front)
-	e.GET("/style.css", s.style)
 	e.GET("/healthz", s.health)
 	e.GET("/readyz", s.ready)
 	e.GET("/metrics", s.metricsPage, s.authorized)
@@ -126,6 +136,7 @@ func (s *server) routes(e *echo.Echo) {
 	e.GET("/api/v1/drivers/pairings/:pairing", s.getPairing, s.authorized)
 	e.GET("/api/v1/drivers/pairings/:pairing/picks.xlsx", s.getPicks, s.authorized)
 	e.POST("/api/v1/drivers/pairings/:pairing/withdraw", s.postWithdrawal, s.authorized)
+	e.GET("/api/v1/events", s.getEvents, s.authorized)
 	e.GET("/api/v1/openapi.json", s.getOpenAPI)
 }
 
@@ -147,10 +158,11 @@ func loopback(listen string) bool {
 func headers(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
 		h := c.Response().Header()
-		h.Set("Content-Security-Policy", "default-src 'none'; style-src 'self'; img-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'")
+		h.Set("Content-Security-Policy", "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'")
 		h.Set("X-Content-Type-Options", "nosniff")
 		h.Set("Referrer-Policy", "no-referrer")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
+		h.Set("Cross-Origin-Opener-Policy", "same-origin")
 		return next(c)
 	}
 }
@@ -172,12 +184,24 @@ func (s *server) sameHost(next echo.HandlerFunc) echo.HandlerFunc {
 	}
 }
 
+type stoppingKey struct{}
+
+// stopping returns the channel that is closed when the server that runs a request is
+// told to stop.
+func stopping(ctx context.Context) <-chan struct{} {
+	done, _ := ctx.Value(stoppingKey{}).(<-chan struct{})
+	return done
+}
+
 // Serve answers requests on a listener until ctx ends, then lets running ones
-// finish.
+// finish; those that would go on for ever end at once.
 func Serve(ctx context.Context, l net.Listener, h http.Handler) error {
 	srv := &http.Server{
 		Handler: h, ReadHeaderTimeout: headerTimeout, ReadTimeout: requestTimeout, WriteTimeout: 2 * requestTimeout,
 		IdleTimeout: idleTimeout,
+		BaseContext: func(net.Listener) context.Context {
+			return context.WithValue(context.WithoutCancel(ctx), stoppingKey{}, ctx.Done())
+		},
 	}
 	failed := make(chan error, 1)
 	go func() { failed <- srv.Serve(l) }()

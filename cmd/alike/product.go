@@ -1,14 +1,13 @@
 package main
 
 import (
-	_ "embed"
 	"encoding/json"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"text/tabwriter"
 
-	"alike/internal/curve"
 	"alike/internal/line"
 )
 
@@ -67,15 +66,7 @@ func readProduct(name string) (line.Product, error) {
 	if err != nil {
 		return p, fmt.Errorf("%s: target: %w", name, err)
 	}
-	c, _, err := curve.ReadText(target, text)
-	if err != nil {
-		return p, err
-	}
-	p.Target.File = ""
-	for i, f := range c.Hz {
-		p.Target.Points = append(p.Target.Points, line.Point{f, c.DB[i]})
-	}
-	return p, nil
+	return p, p.ReadTarget(target, text)
 }
 
 type productList struct{ database }
@@ -120,12 +111,9 @@ func printJSON(c *console, v any) error {
 	return e.Encode(v)
 }
 
-//go:embed example-product.json
-var exampleProduct []byte
-
 type productExample struct{}
 
 func (productExample) Run(c *console) error {
-	_, err := c.out.Write(exampleProduct)
+	_, err := io.WriteString(c.out, line.ExampleProduct)
 	return err
 }

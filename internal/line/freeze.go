@@ -122,24 +122,38 @@ func (l *Line) Freeze(ctx context.Context, by By, product string, f Freezing) (F
 
 // pick gathers the readings of the baseline units that passed.
 func (l *Line) pick(ctx context.Context, s store.Site, setup *Setup, base Baseline, out *Frozen) ([]store.ReadingRow, error) {
+	asked, err := l.screen(ctx, s, setup, base, out)
+	if err != nil {
+		return nil, err
+	}
+	if len(out.Used) < LeastBaseline {
+		return nil, refuse(Invalid, "baseline", fmt.Sprintf("choose at least %d units that passed at their first attempt", LeastBaseline),
+			"%d of the %d units can serve", len(out.Used), asked)
+	}
+	return s.ReadingsOf(ctx, setup.Code, out.Used)
+}
+
+// screen sorts the units asked for into those that can serve and those left out, and
+// returns how many were asked for.
+func (l *Line) screen(ctx context.Context, s store.Site, setup *Setup, base Baseline, out *Frozen) (asked int, err error) {
 	serials := base.Serials
 	if base.Lot != "" {
 		units, err := s.UnitsOfLot(ctx, base.Lot)
 		if err != nil {
-			return nil, err
+			return 0, err
 		}
 		for _, u := range units {
 			serials = append(serials, u.Serial)
 		}
 		if len(units) == 0 {
-			return nil, refuse(Missing, "baseline", "see the lots with: alike lot list", "there is no lot %q with units", base.Lot)
+			return 0, refuse(Missing, "baseline", "see the lots with: alike lot list", "there is no lot %q with units", base.Lot)
 		}
 	}
 	var good []string
 	for _, serial := range serials {
 		why, err := unfit(ctx, s, setup.Code, serial)
 		if err != nil {
-			return nil, err
+			return 0, err
 		}
 		switch {
 		case why != "":
@@ -148,12 +162,8 @@ func (l *Line) pick(ctx context.Context, s store.Site, setup *Setup, base Baseli
 			good = append(good, serial)
 		}
 	}
-	if len(good) < LeastBaseline {
-		return nil, refuse(Invalid, "baseline", fmt.Sprintf("choose at least %d units that passed at their first attempt", LeastBaseline),
-			"%d of the %d units can serve", len(good), len(serials))
-	}
 	out.Used = good
-	return s.ReadingsOf(ctx, setup.Code, good)
+	return len(serials), nil
 }
 
 // unfit says why a unit cannot serve in a baseline, or nothing.

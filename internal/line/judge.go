@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"alike/internal/store"
+	"alike/spc/band"
 	"alike/spc/cause"
 	"alike/spc/envelope"
 )
@@ -138,8 +139,7 @@ func (v *visit) polarity(ctx context.Context, s store.Site, takes []store.TakeRo
 	if !v.setup.pair() {
 		return "", nil
 	}
-	var phase [2][]float64
-	var hz [2][]float64
+	var two [2]band.Curve
 	for _, t := range takes {
 		for i, c := range v.setup.Channels {
 			if t.Channel != c || t.Seating != 1 {
@@ -149,23 +149,26 @@ func (v *visit) polarity(ctx context.Context, s store.Site, takes []store.TakeRo
 			if err != nil {
 				return "", err
 			}
-			curve, err := unpack(row)
-			if err != nil {
+			if two[i], err = unpack(row); err != nil {
 				return "", err
 			}
-			hz[i], phase[i] = curve.Hz, curve.Phase
 		}
 	}
-	if len(hz[0]) != len(hz[1]) || len(hz[0]) == 0 || hz[0][0] != hz[1][0] {
-		return "", nil
+	return v.setup.polarity(two[0], two[1]), nil
+}
+
+// polarity compares the phases of a left and a right curve.
+func (s *Setup) polarity(left, right band.Curve) string {
+	if len(left.Hz) != len(right.Hz) || len(left.Hz) == 0 || left.Hz[0] != right.Hz[0] {
+		return ""
 	}
-	switch opposed, ok := envelope.Opposed(hz[0], phase[0], phase[1], v.setup.Anchor.From/2, v.setup.Anchor.To); {
+	switch opposed, ok := envelope.Opposed(left.Hz, left.Phase, right.Phase, s.Anchor.From/2, s.Anchor.To); {
 	case !ok:
-		return "", nil
+		return ""
 	case opposed:
-		return "opposed", nil
+		return "opposed"
 	}
-	return "same", nil
+	return "same"
 }
 
 // verdict judges the unit and puts it in words. Plausibility comes first: a dead

@@ -2,6 +2,7 @@ package line
 
 import (
 	"bytes"
+	_ "embed"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -10,6 +11,7 @@ import (
 	"regexp"
 	"strings"
 
+	"alike/internal/curve"
 	"alike/spc/band"
 	"alike/spc/cause"
 	"alike/spc/envelope"
@@ -76,6 +78,24 @@ type Signature struct {
 	Words  string  `json:"words"`
 	Check  string  `json:"check"`
 	Points []Point `json:"points"`
+}
+
+// ExampleProduct is a product file to begin from.
+//
+//go:embed example-product.json
+var ExampleProduct string
+
+// ReadTarget takes the target's points from the text of a curve file.
+func (p *Product) ReadTarget(name string, data []byte) error {
+	c, _, err := curve.ReadText(name, data)
+	if err != nil {
+		return err
+	}
+	p.Target.File, p.Target.Points = "", nil
+	for i, f := range c.Hz {
+		p.Target.Points = append(p.Target.Points, Point{f, c.DB[i]})
+	}
+	return nil
 }
 
 // defaults are what a product file that leaves a field out means.

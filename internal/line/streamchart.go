@@ -158,33 +158,38 @@ type AttemptView struct {
 // Unit returns one unit with all that is known of it.
 func (l *Line) Unit(ctx context.Context, serial string) (UnitView, error) {
 	var out UnitView
-	err := l.db.Snapshot(ctx, l.site, func(s store.Site) error {
-		row, err := s.Unit(ctx, serial)
-		if errors.Is(err, store.ErrNotFound) {
-			return refuse(Missing, "serial", "check the serial", "there is no unit %q", serial)
-		} else if err != nil {
-			return err
-		}
-		out = UnitView{UnitRow: row}
-		attempts, err := s.Attempts(ctx, serial)
-		if err != nil {
-			return err
-		}
-		for _, a := range attempts {
-			view := AttemptView{AttemptRow: a}
-			if view.Verdict, err = storedVerdict(a); err != nil {
-				return err
-			}
-			if view.Takes, err = s.Takes(ctx, a.Attempt); err != nil {
-				return err
-			}
-			out.Attempts = append(out.Attempts, view)
-		}
-		if out.Signals, err = s.SignalsOfUnit(ctx, serial); err != nil {
-			return err
-		}
-		out.Parts, err = s.PartsOfUnit(ctx, row.Product, serial)
+	err := l.db.Snapshot(ctx, l.site, func(s store.Site) (err error) {
+		out, err = l.unit(ctx, s, serial)
 		return err
 	})
+	return out, err
+}
+
+func (l *Line) unit(ctx context.Context, s store.Site, serial string) (UnitView, error) {
+	row, err := s.Unit(ctx, serial)
+	if errors.Is(err, store.ErrNotFound) {
+		return UnitView{}, refuse(Missing, "serial", "check the serial", "there is no unit %q", serial)
+	} else if err != nil {
+		return UnitView{}, err
+	}
+	out := UnitView{UnitRow: row}
+	attempts, err := s.Attempts(ctx, serial)
+	if err != nil {
+		return out, err
+	}
+	for _, a := range attempts {
+		view := AttemptView{AttemptRow: a}
+		if view.Verdict, err = storedVerdict(a); err != nil {
+			return out, err
+		}
+		if view.Takes, err = s.Takes(ctx, a.Attempt); err != nil {
+			return out, err
+		}
+		out.Attempts = append(out.Attempts, view)
+	}
+	if out.Signals, err = s.SignalsOfUnit(ctx, serial); err != nil {
+		return out, err
+	}
+	out.Parts, err = s.PartsOfUnit(ctx, row.Product, serial)
 	return out, err
 }

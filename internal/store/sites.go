@@ -45,7 +45,8 @@ type Entry struct {
 }
 
 // Write appends an entry to the journal and returns its number. The site's row
-// stays locked until the transaction ends, so that numbers have no gaps.
+// stays locked until the transaction ends, so that numbers have no gaps. Who listens
+// is told when the transaction is committed.
 func (s Site) Write(ctx context.Context, e Entry) (int64, error) {
 	if e.Detail == nil {
 		e.Detail = json.RawMessage(`{}`)
@@ -54,10 +55,12 @@ func (s Site) Write(ctx context.Context, e Entry) (int64, error) {
 	err := s.q.QueryRow(ctx, `
 		WITH number AS (
 			UPDATE sites SET next_entry = next_entry + 1 WHERE site = $1 RETURNING next_entry - 1 AS entry
+		), written AS (
+			INSERT INTO journal (site, entry, at, actor, origin, action, subject, reason, detail)
+			SELECT $1, entry, $2, $3, $4, $5, $6, $7, $8 FROM number
+			RETURNING entry
 		)
-		INSERT INTO journal (site, entry, at, actor, origin, action, subject, reason, detail)
-		SELECT $1, entry, $2, $3, $4, $5, $6, $7, $8 FROM number
-		RETURNING entry`,
+		SELECT entry FROM written CROSS JOIN LATERAL pg_notify('`+journalChannel+`', $1::text)`,
 		s.Name, now(e.At), e.Actor, e.Origin, e.Action, e.Subject, e.Reason, e.Detail).Scan(&n)
 	return n, translate(err)
 }
@@ -67,4 +70,10 @@ func (s Site) Journal(ctx context.Context, after int64, limit int) ([]Entry, err
 	return all[Entry](ctx, s.q, `
 		SELECT entry, at, actor, origin, action, subject, reason, detail FROM journal
 		WHERE site = $1 AND entry > $2 ORDER BY entry LIMIT $3`, s.Name, after, limit)
+}
+
+// LastEntry returns the number of the newest entry, 0 when there is none.
+func (s Site) LastEntry(ctx context.Context) (n int64, err error) {
+	err = s.q.QueryRow(ctx, `SELECT coalesce(max(entry), 0) FROM journal WHERE site = $1`, s.Name).Scan(&n)
+	return n, translate(err)
 }

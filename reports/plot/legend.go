@@ -32,11 +32,21 @@ func (p *EnvelopePlot) legend() []*entry {
 		if len(p.Strong) > 0 {
 			name = "other units"
 		}
+		if p.PlainName != "" {
+			name = p.PlainName
+		}
 		es = append(es, &entry{name: name, colour: Faint, width: 1})
+	}
+	lead := p.StrongLead
+	switch lead {
+	case "":
+		lead = "fail: "
+	case "-":
+		lead = ""
 	}
 	for i, c := range p.Strong {
 		s := StrokeOf(i)
-		es = append(es, &entry{name: "fail: " + Short(c.Name, 24), colour: s.Colour, width: 1.6, dash: s.Dash})
+		es = append(es, &entry{name: lead + Short(c.Name, 24), colour: s.Colour, width: 1.6, dash: s.Dash})
 	}
 	return es
 }

@@ -31,6 +31,9 @@ type EnvelopePlot struct {
 	Plain  []Curve   // drawn thin and grey, all alike
 	Strong []Curve   // named one by one, at most Named of them
 
+	PlainName  string // of Plain in the legend; empty for units
+	StrongLead string // before the names of Strong in the legend; empty for "fail: ", "-" for nothing
+
 	units, failed int
 	Levels        []float64 // ticks of the level axis, two or more; empty for its own
 	Width, Height float64   // of the picture, 0 for 720 by 420

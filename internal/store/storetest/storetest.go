@@ -4,6 +4,7 @@ package storetest
 import (
 	"context"
 	"testing"
+	"time"
 
 	"alike/internal/pg/pgtest"
 	"alike/internal/store"
@@ -36,4 +37,29 @@ func Open(t testing.TB) *store.DB {
 	}
 	t.Cleanup(db.Close)
 	return db
+}
+
+// EndListeners ends the connections that listen for changes, as a restart of
+// PostgreSQL would, and returns how many there were. It waits for the first.
+func EndListeners(t testing.TB, url string) int {
+	t.Helper()
+	conn, err := pgx.Connect(t.Context(), url)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close(t.Context())
+	for range 100 {
+		var n int
+		err := conn.QueryRow(t.Context(), `
+			SELECT count(pg_terminate_backend(pid)) FROM pg_stat_activity
+			WHERE datname = current_database() AND query LIKE 'LISTEN%'`).Scan(&n)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if n > 0 {
+			return n
+		}
+		time.Sleep(20 * time.Millisecond)
+	}
+	return 0
 }

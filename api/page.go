@@ -1,0 +1,174 @@
+package api
+
+import (
+	"context"
+	"errors"
+	"net/http"
+	"net/url"
+	"strings"
+	"time"
+
+	"alike/api/pages"
+	"alike/internal/line"
+	"alike/internal/store"
+
+	"github.com/labstack/echo/v4"
+)
+
+// pageRoutes lists every address that answers people. Reading asks for the token as
+// the interface for programs does; a browser gets a form to enter it.
+func (s *server) pageRoutes(e *echo.Echo) {
+	e.GET(pages.AssetRoot+":file", s.asset)
+	e.GET("/enter", s.enterPage)
+	e.POST("/enter", s.enter, s.slowGuessing())
+	e.GET("/", s.nowPage, s.authorized)
+	e.GET("/units", s.unitsPage, s.authorized)
+	e.GET("/units/:serial", s.unitPage, s.authorized)
+	e.GET("/lots", s.lotsPage, s.authorized)
+	e.GET("/lots/:lot", s.lotPage, s.authorized)
+	e.GET("/compare", s.comparePage, s.authorized)
+	e.GET("/try", s.tryPage, s.authorized)
+	e.POST("/try", s.try, s.authorized)
+	e.GET("/add", s.addPage, s.authorized)
+	e.POST("/add", s.add, s.authorized)
+	e.GET("/refused", s.refusedPage, s.authorized)
+	e.GET("/products", s.productsPage, s.authorized)
+	e.GET("/products/:product", s.productPage, s.authorized)
+	e.GET("/products/:product/envelope", s.envelopePage, s.authorized)
+	e.POST("/products/:product/envelope", s.saveEnvelope, s.authorized)
+	e.POST("/products/:product/envelope/look", s.envelopeLookPage, s.authorized)
+	e.GET("/products/:product/limits", s.limitsPage, s.authorized)
+	e.POST("/products/:product/limits", s.freeze, s.authorized)
+	e.GET("/products/:product/limits/progress", s.progressPage, s.authorized)
+	e.POST("/products/:product/limits/stop", s.stopFreezing, s.authorized)
+	e.GET("/drivers", s.driversPage, s.authorized)
+	e.GET("/drivers/batches/:batch", s.driverBatchPage, s.authorized)
+	e.GET("/drivers/compare", s.studyPage, s.authorized)
+	e.GET("/drivers/pair", s.proposalPage, s.authorized)
+	e.POST("/drivers/pairings", s.keepPairs, s.authorized)
+	e.GET("/drivers/pairings/:pairing", s.pairingPage, s.authorized)
+	e.POST("/drivers/pairings/:pairing/withdraw", s.withdrawPairs, s.authorized)
+	e.GET("/start", s.startPage, s.authorized)
+	e.POST("/start", s.start, s.authorized)
+	e.GET("/start/product", s.newProductPage, s.authorized)
+	e.POST("/start/product", s.newProduct, s.authorized)
+}
+
+// forPeople reports whether an answer goes to a person: whatever is not below /api and
+// not asked for by a machine that watches the server.
+func forPeople(r *http.Request) bool {
+	switch p := r.URL.Path; {
+	case strings.HasPrefix(p, "/api/"), p == "/healthz", p == "/readyz", p == "/metrics":
+		return false
+	}
+	return true
+}
+
+// ownPages refuses what a page of another site makes a browser send here: a browser
+// says where a request comes from, and programs do not say anything.
+func ownPages(next echo.HandlerFunc) echo.HandlerFunc {
+	var guard http.CrossOriginProtection
+	return func(c echo.Context) error {
+		if guard.Check(c.Request()) != nil {
+			return newProblem(http.StatusForbidden, "the request comes from a page of another site", "use the pages of this server")
+		}
+		return next(c)
+	}
+}
+
+// show answers with a page, filled with what all of them have.
+func (s *server) show(c echo.Context, status int, name string, v pages.View) error {
+	site, err := s.site(c.Request().Context())
+	if err != nil {
+		return err
+	}
+	v.Site = site.Name
+	return s.write(c, status, name, v)
+}
+
+func (s *server) write(c echo.Context, status int, name string, v pages.View) error {
+	v.Version = s.Version
+	var b strings.Builder
+	if err := pages.Render(&b, name, v); err != nil {
+		return err
+	}
+	c.Response().Header().Set("Cache-Control", "no-store") // it is about this moment, and may need the token
+	return c.HTML(status, b.String())
+}
+
+// problemPage answers a person with what went wrong and what to do. It asks the
+// database nothing, which may be what went wrong.
+func (s *server) problemPage(c echo.Context, p *Problem) {
+	if p.Status == http.StatusUnauthorized {
+		_ = s.write(c, p.Status, "enter", pages.View{Title: "Enter", Bare: true, Body: enterForm{Next: c.Request().URL.RequestURI()}})
+		return
+	}
+	body := struct {
+		*Problem
+		Request, Back string
+	}{p, "", "/"}
+	if p.Status >= 500 {
+		body.Request = requestID(c)
+	}
+	// The browser's own way back keeps what was typed; without it the line is the
+	// place to go.
+	if from, err := url.Parse(c.Request().Referer()); err == nil && from.Host == c.Request().Host && from.Path != "" {
+		body.Back = from.RequestURI()
+	}
+	title := map[int]string{
+		http.StatusNotFound: "Not here", http.StatusUnprocessableEntity: "This cannot be used", http.StatusConflict: "This contradicts what is stored",
+		http.StatusServiceUnavailable: "Not now", http.StatusForbidden: "Refused", http.StatusRequestEntityTooLarge: "Too large",
+	}[p.Status]
+	if title == "" {
+		title = "Something went wrong"
+	}
+	if err := s.write(c, p.Status, "problem", pages.View{Title: title, Body: body}); err != nil {
+		s.log.Error("the page of a problem failed", "error", err)
+	}
+}
+
+// site returns the workshop's row with its time zone; before it is opened, its code.
+func (s *server) site(ctx context.Context) (store.SiteRow, error) {
+	row, err := s.DB.Site(s.Line.Site()).Row(ctx)
+	if errors.Is(err, store.ErrNotFound) {
+		return store.SiteRow{Site: s.Line.Site(), Name: s.Line.Site(), Zone: "UTC"}, nil
+	}
+	return row, err
+}
+
+// zone returns the time zone of the workshop, in which pages show times.
+func (s *server) zone(ctx context.Context) (*time.Location, error) {
+	row, err := s.site(ctx)
+	if err != nil {
+		return nil, err
+	}
+	return time.LoadLocation(row.Zone)
+}
+
+func (s *server) asset(c echo.Context) error {
+	a, ok := pages.AssetAt(c.Request().URL.Path)
+	if !ok {
+		return echo.ErrNotFound
+	}
+	c.Response().Header().Set("Cache-Control", "public, max-age=31536000, immutable")
+	return c.Blob(http.StatusOK, a.Type, a.Content)
+}
+
+// param returns a part of the address as it was meant. The router matches the escaped
+// address where it differs from the usual escaping, else the plain one; unescaping that
+// again would spoil a serial with a % in it.
+func param(c echo.Context, name string) (string, error) {
+	v := c.Param(name)
+	if c.Request().URL.RawPath != "" {
+		var err error
+		if v, err = url.PathUnescape(v); err != nil {
+			return "", newProblem(http.StatusBadRequest, "the "+name+" in the address cannot be read", "escape it as in a URL")
+		}
+	}
+	return v, nil
+}
+
+// person says who does something on a page: the name that was given with it.
+func person(c echo.Context) line.By {
+	return line.By{Actor: strings.TrimSpace(c.FormValue("by")), Origin: c.RealIP()}
+}

@@ -1,0 +1,236 @@
+package line
+
+import (
+	"context"
+	"errors"
+	"math"
+	"slices"
+	"time"
+
+	"alike/internal/store"
+	"alike/reports"
+	"alike/spc/cause"
+	"alike/spc/chart"
+	"alike/spc/envelope"
+)
+
+// A UnitDetail is one unit with everything a person at the bench asks.
+type UnitDetail struct {
+	UnitView
+	Zone     *time.Location
+	Setup    *Setup
+	Envelope *store.EnvelopeRow // that the last verdict was given by, else the one in force
+	Limits   reports.Limits
+	Readings []AttemptReading // by attempt, those of which a whole channel is there
+	Usual    []reports.Series // deviation of the usual unit per channel; empty without a limit set
+	Fits     []ChannelFit     // what a unit that did not pass or gave signals looks like
+	Missing  string           // takes that the last attempt still waits for
+	Todo     string
+	Before   []store.UnitState // neighbours in the order of production, nearest first
+	After    []store.UnitState
+	Marks    []UnitMark
+}
+
+// An AttemptReading holds what an attempt's takes are reduced to.
+type AttemptReading struct {
+	Number   int
+	Channels []envelope.Channel
+	Seatings [][][]float64 // per channel and seating the deviation in dB per band
+}
+
+// A ChannelFit holds the fault signatures nearest to one channel's change.
+type ChannelFit struct {
+	Channel string
+	Usual   bool   // it lies as the usual unit does: nothing is to be explained
+	Words   string // what moved together
+	Fits    []cause.Fit
+}
+
+// A UnitMark is a signal at the unit, in words.
+type UnitMark struct {
+	store.SignalRow
+	Title string
+	Text  string
+}
+
+// unusual is the mean square of z from which a channel differs from the usual unit:
+// a good one lies near 1.
+const unusual = 3.0
+
+// neighbours and nearest are how many of each a unit's page shows.
+const (
+	neighbours = 4
+	nearest    = 3
+)
+
+// UnitDetail returns one unit with its curves, its likeness to known faults and its
+// neighbours.
+func (l *Line) UnitDetail(ctx context.Context, serial string) (UnitDetail, error) {
+	var d UnitDetail
+	err := l.db.Snapshot(ctx, l.site, func(s store.Site) error {
+		var err error
+		if d.UnitView, err = l.unit(ctx, s, serial); err != nil {
+			return err
+		}
+		if d.Zone, err = zoneOf(ctx, s); err != nil {
+			return err
+		}
+		if d.Setup, err = l.setup(ctx, s, d.Product); err != nil {
+			return err
+		}
+		if err := d.limits(ctx, s); err != nil {
+			return err
+		}
+		d.read()
+		if err := d.charted(ctx, s); err != nil {
+			return err
+		}
+		if n := len(d.Attempts); n > 0 {
+			last := d.Attempts[n-1]
+			d.Todo = d.Setup.todo(word(last.AttemptRow), last.Number)
+			if last.Verdict == nil {
+				d.Missing = d.Setup.missing(last.Takes)
+			}
+		}
+		if d.Place != nil {
+			d.Before, d.After, err = s.UnitsAround(ctx, d.Product, *d.Place, neighbours)
+		}
+		return err
+	})
+	return d, err
+}
+
+func zoneOf(ctx context.Context, s store.Site) (*time.Location, error) {
+	row, err := s.Row(ctx)
+	if err != nil {
+		return nil, err
+	}
+	return time.LoadLocation(row.Zone)
+}
+
+// limits finds the envelope that the last verdict was given by.
+func (d *UnitDetail) limits(ctx context.Context, s store.Site) error {
+	version := 0
+	for _, a := range d.Attempts {
+		if a.Envelope != nil {
+			version = *a.Envelope
+		}
+	}
+	row, err := s.Envelope(ctx, d.Product, version)
+	if errors.Is(err, store.ErrNotFound) {
+		return nil
+	} else if err != nil {
+		return err
+	}
+	lim, err := onBands(row, d.Setup)
+	if err != nil {
+		return err
+	}
+	d.Envelope, d.Limits = &row, reportLimits(lim)
+	return nil
+}
+
+func reportLimits(l envelope.Limits) reports.Limits {
+	lower, upper := l.Working()
+	return reports.Limits{Lower: l.Lower, Upper: l.Upper, WorkingLower: lower, WorkingUpper: upper}
+}
+
+// read reduces the stored takes of each attempt. A channel without takes, or without
+// an anchor band, is left out.
+func (d *UnitDetail) read() {
+	for _, a := range d.Attempts {
+		r := AttemptReading{Number: a.Number}
+		for _, name := range d.Setup.Channels {
+			seats := seatingsOf(a.Takes, name)
+			if len(seats) == 0 {
+				continue
+			}
+			c, err := d.Setup.read(name, seats)
+			if err != nil {
+				continue
+			}
+			var each [][]float64
+			for _, levels := range seats {
+				if one, err := d.Setup.read(name, [][]float64{levels}); err == nil {
+					each = append(each, one.Deviation)
+				}
+			}
+			r.Channels, r.Seatings = append(r.Channels, c), append(r.Seatings, each)
+		}
+		if len(r.Channels) > 0 {
+			d.Readings = append(d.Readings, r)
+		}
+	}
+}
+
+// charted adds what the charts know: the usual unit, signals in words, and for a unit
+// that did not pass or gave signals the faults it looks like.
+func (d *UnitDetail) charted(ctx context.Context, s store.Site) error {
+	set, err := d.set(ctx, s)
+	if errors.Is(err, store.ErrNotFound) {
+		return nil
+	} else if err != nil {
+		return err
+	}
+	b, err := newBoard(d.Setup, set)
+	if err != nil {
+		return err
+	}
+	title := map[string]string{}
+	for _, st := range d.Setup.StreamList {
+		title[st.Key] = st.Title
+	}
+	for _, g := range ofVersion(d.Signals, newestOf(d.Signals)) {
+		d.Marks = append(d.Marks, UnitMark{g, title[g.Stream], b.ruleText(chart.Key(g.Rule))})
+	}
+	for _, c := range d.Setup.Channels {
+		at := d.Setup.position(envelope.Deviation, c, 0)
+		d.Usual = append(d.Usual, reports.Series{Name: c, Values: b.set.Center[at : at+len(d.Setup.Band)]})
+	}
+	slices.SortStableFunc(d.Marks, func(a, b UnitMark) int {
+		return -cmpFloat(math.Abs(float64(a.Z)), math.Abs(float64(b.Z)))
+	})
+	d.likeness(b)
+	return nil
+}
+
+// set returns the limit set that was in force at the unit, else the newest.
+func (d *UnitDetail) set(ctx context.Context, s store.Site) (store.LimitSetRow, error) {
+	if d.Place != nil {
+		row, err := s.LimitSetAt(ctx, d.Product, *d.Place)
+		if !errors.Is(err, store.ErrNotFound) {
+			return row, err
+		}
+	}
+	return s.LimitSet(ctx, d.Product, 0)
+}
+
+func newestOf(rows []store.SignalRow) int {
+	v := 0
+	for _, r := range rows {
+		v = max(v, r.LimitSet)
+	}
+	return v
+}
+
+// likeness fits the signatures to the first attempt that did not pass, or gave the
+// signals.
+func (d *UnitDetail) likeness(b *board) {
+	for _, r := range d.Readings {
+		v := d.Attempts[r.Number-1].Verdict
+		if v == nil || v.Word == envelope.Pass && len(d.Marks) == 0 {
+			continue
+		}
+		for _, c := range r.Channels {
+			change, sd := b.change(c)
+			f := ChannelFit{Channel: c.Name, Usual: b.meanSquare(c, c.Name) < unusual && math.Abs(b.z(d.Setup.position(envelope.Sensitivity, c.Name, -1), c.Sensitivity)) < 3}
+			if at := farthest(change, sd); at >= 0 && !math.IsNaN(change[at]) {
+				f.Words = cause.ShapeAt(d.Setup.Band, change, at).Words()
+			}
+			all := cause.Fits(change, sd, d.Setup.Shapes)
+			f.Fits = all[:min(nearest, len(all))]
+			d.Fits = append(d.Fits, f)
+		}
+		return
+	}
+}
