@@ -109,3 +109,52 @@ func TestDriverPages(t *testing.T) {
 		t.Errorf("the journal names %v", by)
 	}
 }
+
+// A person enters parts as a scanner types them, and corrects a wrong one.
+func TestPartsPages(t *testing.T) {
+	t.Parallel()
+	b, l, db := open(t, "")
+	addProduct(t, l)
+	tester := line.By{Actor: "tester"}
+	if _, err := l.AddBatches(t.Context(), tester, "p1", []line.Batch{{Kind: "foam", Code: "F1", Supplier: "Lathmoor", Pieces: 40, Certificate: []line.BatchValue{{Name: "density", Value: 28.5, Unit: "kg/m³"}}}, {Kind: "foam", Code: "F2"}}); err != nil {
+		t.Fatal(err)
+	}
+	p := b.get("/parts")
+	p.is(200)
+	p.says("td.text", "density 28.5 kg/m³")
+	form := url.Values{"product": {"p1"}, "codes": {"U1\n"}, "by": {"Ada"}}
+	p = b.post("/parts/scan", form)
+	p.is(http.StatusUnprocessableEntity)
+	p.says(".wrong", "Line 1:")
+	if got := textOf(p.all("textarea#codes")[0]); !strings.Contains(got, "U1") {
+		t.Errorf("what was scanned is lost: %q", got)
+	}
+	form.Set("codes", "F1\r\nU1\r\nU2\r\n")
+	p = b.post("/parts/scan", form)
+	p.is(200)
+	p.says(".done", "New entries: 2.")
+	p.number(`table tbody a[href^="/parts/entries/"]`, 2)
+	entry := attr(p.all(`table tbody a[href^="/parts/entries/"]`)[0], "href")
+	p = b.get(entry)
+	p.is(200)
+	fix := url.Values{"channel": {""}, "batch": {"F2"}, "first": {"U2"}, "last": {"U2"}, "do": {"correct"}}
+	b.post(entry, fix).says(".wrong", "what was wrong")
+	fix.Set("by", "Ada")
+	fix.Set("reason", "other sheet")
+	fix.Set("last", "U1")
+	b.post(entry, fix).says(".wrong", "does not follow")
+	fix.Set("last", "U2")
+	p = b.post(entry, fix)
+	p.is(200)
+	p.says(".done", "withdrawn, and kept")
+	b.get(entry).says(".note", "by Ada: other sheet")
+	p = b.get("/parts?all=yes")
+	if !strings.Contains(textOf(p.root), ": other sheet") {
+		t.Errorf("%s", textOf(p.root))
+	}
+	b.get("/parts/entries/none").is(http.StatusNotFound)
+	rows, err := db.Site("main").Parts(t.Context(), "p1")
+	if err != nil || len(rows) != 3 {
+		t.Errorf("%d entries, %v", len(rows), err)
+	}
+}
