@@ -182,18 +182,28 @@ func (s *server) postCorrection(c echo.Context) error {
 }
 
 func (s *server) getBatches(c echo.Context) error {
-	site, kind := s.DB.Site(s.Line.Site()), c.QueryParam("kind")
-	rows, err := site.Batches(c.Request().Context(), kind)
+	batches, err := s.componentBatches(c, c.QueryParam("kind"))
 	if err != nil {
 		return err
+	}
+	return c.JSON(http.StatusOK, struct {
+		Batches []ComponentBatch `json:"batches"`
+	}{batches})
+}
+
+// componentBatches reads the batches in force with their certificates; an empty kind
+// means all.
+func (s *server) componentBatches(c echo.Context, kind string) ([]ComponentBatch, error) {
+	site := s.DB.Site(s.Line.Site())
+	rows, err := site.Batches(c.Request().Context(), kind)
+	if err != nil {
+		return nil, err
 	}
 	values, err := site.BatchValues(c.Request().Context(), kind)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	out := struct {
-		Batches []ComponentBatch `json:"batches"`
-	}{[]ComponentBatch{}}
+	out := []ComponentBatch{}
 	for _, r := range rows {
 		b := ComponentBatch{Kind: r.Kind, Batch: r.Batch, Supplier: r.Supplier, Received: dayText(r.ReceivedOn), Note: r.Note, Reason: r.Reason}
 		if r.Pieces != nil {
@@ -204,9 +214,9 @@ func (s *server) getBatches(c echo.Context) error {
 				b.Certificate = append(b.Certificate, CertifiedRow{v.Name, v.Value, v.Unit})
 			}
 		}
-		out.Batches = append(out.Batches, b)
+		out = append(out, b)
 	}
-	return c.JSON(http.StatusOK, out)
+	return out, nil
 }
 
 func (s *server) postBatches(c echo.Context) error {

@@ -148,14 +148,18 @@ func readSheet(name string, data []byte, column func(string) error, required ...
 		if err == io.EOF {
 			break
 		}
-		line, _ := r.FieldPos(0)
 		if err != nil {
+			line := 1
 			var fault *csv.ParseError
 			if errors.As(err, &fault) {
 				line = fault.Line
 			}
+			if t.head == nil {
+				return nil, partFault(name, line, "", "the head cannot be read", "begin with a line such as "+strings.Join(required, ",")+", and close every quote")
+			}
 			return nil, partFault(name, line, "", "the row does not fit the head", fmt.Sprintf("give %d columns, and close every quote", len(t.head)))
 		}
+		line, _ := r.FieldPos(0)
 		for i := range row {
 			row[i] = strings.TrimSpace(row[i])
 		}

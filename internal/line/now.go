@@ -104,12 +104,12 @@ func (l *Line) Now(ctx context.Context) (Now, error) {
 		if n.Refused, n.Fresh, err = s.CountQuarantine(ctx, n.Week); err != nil {
 			return err
 		}
-		products, err := s.Products(ctx)
+		products, err := l.finished(ctx, s)
 		if err != nil {
 			return err
 		}
-		for _, p := range products {
-			state, err := l.productNow(ctx, s, p.Product)
+		for _, code := range products {
+			state, err := l.productNow(ctx, s, code)
 			if err != nil {
 				return err
 			}

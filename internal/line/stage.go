@@ -166,6 +166,13 @@ func (s *Setup) incoming() Incoming {
 	return *s.Incoming
 }
 
+// PairSettings returns the product's largest mismatch of a pair, and the difference of
+// two batches that does not matter, both in dB.
+func (s *Setup) PairSettings() (tolerance, margin float64) {
+	in := s.incoming()
+	return in.PairTolerance, in.Margin
+}
+
 // weights returns the pairing weight of every band.
 func (s *Setup) weights(in Incoming) []float64 {
 	out := make([]float64, len(s.Band))
@@ -194,8 +201,7 @@ func (m Metric) within(v float64) bool {
 	return !(m.Lower != nil && v < *m.Lower) && !(m.Upper != nil && v > *m.Upper) && !math.IsNaN(v)
 }
 
-// finished lists the codes of the products that are no drivers, or all when there
-// are only such.
+// finished lists the codes of the products that are no single drivers.
 func (l *Line) finished(ctx context.Context, s store.Site) ([]string, error) {
 	return l.ofStage(ctx, s, "", "")
 }

@@ -320,9 +320,9 @@ func (st *study) byMean(m Metric, values []float64) (reports.Acceptance, error) 
 func moreText(plan sampling.MeanSpread, offset, sd, risk float64, have int) string {
 	n, err := sampling.FindMeanSpread(plan.Tolerance, plan.MostSD, plan.Risk, offset, sd, math.Max(risk, 0.2))
 	if err != nil || n.Sample <= have {
-		return " That is too wide to decide, and more drivers like these would hardly settle it."
+		return " It reaches over its limit, and lies so near to it that more drivers like these would hardly settle it: a person decides."
 	}
-	return fmt.Sprintf(" That is too wide to decide; about %d drivers in all would settle it if they go on like this.", n.Sample)
+	return fmt.Sprintf(" It reaches over its limit; about %d drivers in all would settle it if they go on like this.", n.Sample)
 }
 
 func foundText(n int, mean, sd float64, unit string) string {

@@ -198,7 +198,7 @@ func (s Site) LotsBefore(ctx context.Context, opened time.Time, lot string, limi
 		SELECT l.lot, l.product, l.opened_at, count(u.serial) AS units,
 			count(*) FILTER (WHERE a.verdict = 'pass') AS first_pass, count(a.verdict) AS judged
 		FROM (
-			SELECT * FROM lots WHERE site = $1 AND (opened_at, lot) < ($2, $3) ORDER BY opened_at DESC, lot DESC LIMIT $4
+			SELECT * FROM lots l WHERE site = $1 AND (opened_at, lot) < ($2, $3)`+noDrivers+` ORDER BY opened_at DESC, lot DESC LIMIT $4
 		) l
 		LEFT JOIN units u ON u.site = l.site AND u.lot = l.lot
 		LEFT JOIN attempts a ON a.site = u.site AND a.serial = u.serial AND a.number = 1
@@ -209,7 +209,7 @@ func (s Site) LotsBefore(ctx context.Context, opened time.Time, lot string, limi
 // first, at most limit.
 func (s Site) LotNames(ctx context.Context, product string, limit int) ([]string, error) {
 	rows, err := s.q.Query(ctx, `
-		SELECT lot FROM lots WHERE site = $1 AND ($2 = '' OR product = $2) ORDER BY opened_at DESC, lot DESC LIMIT $3`, s.Name, product, limit)
+		SELECT lot FROM lots l WHERE site = $1 AND (product = $2 OR $2 = ''`+noDrivers+`) ORDER BY opened_at DESC, lot DESC LIMIT $3`, s.Name, product, limit)
 	if err != nil {
 		return nil, translate(err)
 	}

@@ -71,12 +71,14 @@ const lotColumns = `
 	LEFT JOIN attempts a ON a.site = u.site AND a.serial = u.serial AND a.number = 1
 	WHERE l.site = $1`
 
+// noDrivers leaves batches of single drivers out of lots l.
+const noDrivers = `
+	AND NOT EXISTS (SELECT FROM products p WHERE p.site = l.site AND p.product = l.product AND p.definition ->> 'stage' = 'driver')`
+
 // Lots lists the site's lots of finished units, oldest first; batches of drivers are
 // none.
 func (s Site) Lots(ctx context.Context) ([]LotRow, error) {
-	return all[LotRow](ctx, s.q, lotColumns+`
-		AND NOT EXISTS (SELECT FROM products p WHERE p.site = l.site AND p.product = l.product AND p.definition ->> 'stage' = 'driver')
-		GROUP BY l.site, l.lot ORDER BY l.opened_at, l.lot`, s.Name)
+	return all[LotRow](ctx, s.q, lotColumns+noDrivers+` GROUP BY l.site, l.lot ORDER BY l.opened_at, l.lot`, s.Name)
 }
 
 // Lot returns one lot.
