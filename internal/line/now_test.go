@@ -47,6 +47,13 @@ func TestNowAnswers(t *testing.T) {
 	if p.State != line.NotAllRight || !strings.Contains(p.Reasons[0], "The line moved") {
 		t.Errorf("moved: %v %q", p.State, p.Reasons)
 	}
+	n, err := l.Now(t.Context())
+	if err != nil || len(n.Findings) == 0 || n.Findings[0].Kind != line.TheLine || n.Findings[0].FirstSerial != "S0057" {
+		t.Errorf("findings %+v (%v)", n.Findings, err)
+	}
+	if !strings.Contains(strings.Join(p.Reasons, " "), "Nobody has acted on finding") {
+		t.Errorf("reasons %q", p.Reasons)
+	}
 	if len(p.Signals) == 0 || p.Signals[0].Units < 2 || p.Signals[0].Title == "" || p.Signals[0].Text == "" {
 		t.Errorf("signals %+v", p.Signals)
 	}
