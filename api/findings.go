@@ -1,9 +1,6 @@
 package api
 
 import (
-	"encoding/json"
-	"io"
-	"mime"
 	"net/http"
 	"strconv"
 	"strings"
@@ -122,7 +119,7 @@ func (s *server) postDeed(c echo.Context) error {
 		return err
 	}
 	var d Deed
-	if err := readJSON(c.Request(), &d); err != nil {
+	if err := readBody(c, &d); err != nil {
 		return err
 	}
 	who := by(c)
@@ -134,24 +131,4 @@ func (s *server) postDeed(c echo.Context) error {
 		return err
 	}
 	return c.JSON(http.StatusCreated, findingDetail(f))
-}
-
-// readJSON reads a body of one JSON value without unknown fields.
-func readJSON(r *http.Request, into any) error {
-	if kind, _, err := mime.ParseMediaType(r.Header.Get(echo.HeaderContentType)); err != nil || kind != "application/json" {
-		return newProblem(http.StatusUnsupportedMediaType, "the body is not said to be JSON", "send the header Content-Type: application/json")
-	}
-	body, err := io.ReadAll(r.Body)
-	if err != nil {
-		return err
-	}
-	d := json.NewDecoder(strings.NewReader(string(body)))
-	d.DisallowUnknownFields()
-	if err := d.Decode(into); err != nil {
-		return badJSON(err, body, d.InputOffset(), 0)
-	}
-	if _, err := d.Token(); err != io.EOF {
-		return newProblem(http.StatusBadRequest, "there is more after the end of the JSON value", "send one value")
-	}
-	return nil
 }

@@ -18,6 +18,7 @@ func FuzzHTTP(f *testing.F) {
 		}
 	}
 	f.Add("POST", "/api/v1/takes", jsonKind, `{"takes":[`+object("serial", `"F1"`)+`]}`)
+	f.Add("POST", "/api/v1/refusals", jsonKind, `{"source":"s","line":1,"reason":"r","lot":"L1","content":"AA=="}`)
 	h := newHostile(f)
 	f.Fuzz(func(t *testing.T, method, target, kind, body string) {
 		if !token(method) || !strings.HasPrefix(target, "/") {

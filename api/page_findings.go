@@ -162,7 +162,7 @@ func changePictures(setup *line.Setup, moved []line.Moved) ([]picture, error) {
 			area.Low, area.High = append(area.Low, d-2*m.Error[i]), append(area.High, d+2*m.Error[i])
 		}
 		p.Areas = []plot.Area{area}
-		p.Strong = []plot.Curve{{Name: "mean after the change less mean before", Values: m.Change}}
+		p.Strong = []plot.Curve{{Name: "change", Values: m.Change}}
 		plots = append(plots, p)
 	}
 	var out []picture

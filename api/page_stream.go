@@ -77,7 +77,7 @@ func (s *server) streamPage(c echo.Context) error {
 	b.Query = q.Encode()
 	b.fill(v)
 	return s.show(c, http.StatusOK, "stream", pages.View{
-		Title: v.Title, Here: "/drift", Style: "stream.css", Script: "plot-uplot.js", Module: "stream.mjs", Live: !b.Fixed, Body: b,
+		Title: v.Title, Here: "/drift", Base: "plot-uplot.css", Style: "stream.css", Script: "plot-uplot.js", Module: "stream.mjs", Live: !b.Fixed, Body: b,
 	})
 }
 

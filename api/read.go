@@ -58,6 +58,7 @@ type Part struct {
 	Channel  string `json:"channel"`
 	Batch    string `json:"batch"`
 	Supplier string `json:"supplier"`
+	Piece    string `json:"piece,omitempty"` // serial of a single piece
 }
 
 func (s *server) getUnit(c echo.Context) error {
@@ -80,7 +81,7 @@ func (s *server) getUnit(c echo.Context) error {
 		u.Signals = append(u.Signals, signalOf(g))
 	}
 	for _, p := range v.Parts {
-		u.Parts = append(u.Parts, Part{p.Kind, p.Channel, p.Batch, p.Supplier})
+		u.Parts = append(u.Parts, Part{p.Kind, p.Channel, p.Batch, p.Supplier, p.Piece})
 	}
 	return c.JSON(http.StatusOK, u)
 }

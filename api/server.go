@@ -118,6 +118,7 @@ func (s *server) routes(e *echo.Echo) {
 	// The guard stands at each route: on a group it would answer 404 where a route
 	// exists with another method.
 	e.POST("/api/v1/takes", s.postTakes, s.authorized)
+	e.POST("/api/v1/refusals", s.postRefusal, s.authorized)
 	e.GET("/api/v1/units/:serial", s.getUnit, s.authorized)
 	e.GET("/api/v1/lots", s.getLots, s.authorized)
 	e.GET("/api/v1/lots/:lot", s.getLot, s.authorized)
@@ -128,6 +129,22 @@ func (s *server) routes(e *echo.Echo) {
 	e.GET("/api/v1/findings", s.getFindings, s.authorized)
 	e.GET("/api/v1/findings/:finding", s.getFinding, s.authorized)
 	e.POST("/api/v1/findings/:finding/events", s.postDeed, s.authorized)
+	e.GET("/api/v1/parts", s.getParts, s.authorized)
+	e.POST("/api/v1/parts", s.postParts, s.authorized)
+	e.GET("/api/v1/parts/batches", s.getBatches, s.authorized)
+	e.POST("/api/v1/parts/batches", s.postBatches, s.authorized)
+	e.POST("/api/v1/parts/:entry/correct", s.postCorrection, s.authorized)
+	e.GET("/api/v1/drivers", s.getDrivers, s.authorized)
+	e.GET("/api/v1/drivers/batches", s.getDriverBatches, s.authorized)
+	e.POST("/api/v1/drivers/values", s.postValues, s.authorized)
+	e.GET("/api/v1/drivers/study", s.getStudy, s.authorized)
+	e.GET("/api/v1/drivers/study.xlsx", s.getStudyBook, s.authorized)
+	e.GET("/api/v1/drivers/purchase", s.getPurchase, s.authorized)
+	e.GET("/api/v1/drivers/pairings", s.getPairings, s.authorized)
+	e.POST("/api/v1/drivers/pairings", s.postPairing, s.authorized)
+	e.GET("/api/v1/drivers/pairings/:pairing", s.getPairing, s.authorized)
+	e.GET("/api/v1/drivers/pairings/:pairing/picks.xlsx", s.getPicks, s.authorized)
+	e.POST("/api/v1/drivers/pairings/:pairing/withdraw", s.postWithdrawal, s.authorized)
 	e.GET("/api/v1/openapi.json", s.getOpenAPI)
 }
 

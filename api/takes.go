@@ -148,8 +148,8 @@ func graver(a, b *Problem) *Problem {
 
 func place(t curve.Take) string { return t.Source.File }
 
-// quarantine keeps a refused take: alone, for a request may hold thousands.
-func (s *server) quarantine(c echo.Context, r curve.Refusal, lot string, t Take) error {
+// quarantine keeps what was refused, a take or the numbers of a driver: alone, for a request may hold thousands.
+func (s *server) quarantine(c echo.Context, r curve.Refusal, lot string, t any) error {
 	content, err := json.Marshal(t)
 	if err != nil {
 		return err
@@ -176,9 +176,8 @@ const mostTakes = 10_000
 
 // readTakes reads the body: one take, or {"takes": [...]}.
 func readTakes(r *http.Request) ([]Take, error) {
-	if kind, _, err := mime.ParseMediaType(r.Header.Get(echo.HeaderContentType)); err != nil || kind != "application/json" {
-		// This also keeps forms of foreign pages out: a browser asks before it sends JSON.
-		return nil, newProblem(http.StatusUnsupportedMediaType, "the body is not said to be JSON", "send the header Content-Type: application/json")
+	if err := saidToBeJSON(r); err != nil {
+		return nil, err
 	}
 	body, err := io.ReadAll(r.Body)
 	if err != nil {
@@ -200,6 +199,15 @@ func readTakes(r *http.Request) ([]Take, error) {
 		return []Take{wire.Take}, nil
 	}
 	return readList(wire.Takes, body)
+}
+
+// saidToBeJSON also keeps forms of foreign pages out: a browser asks before it sends
+// JSON.
+func saidToBeJSON(r *http.Request) error {
+	if kind, _, err := mime.ParseMediaType(r.Header.Get(echo.HeaderContentType)); err != nil || kind != "application/json" {
+		return newProblem(http.StatusUnsupportedMediaType, "the body is not said to be JSON", "send the header Content-Type: application/json")
+	}
+	return nil
 }
 
 // readList reads the takes one by one, so that a list that is too long is found before

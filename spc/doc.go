@@ -14,7 +14,7 @@
 // One unit:
 //
 //	envelope     tolerance limits per band, guard band, verdict
-//	cause        shapes of known faults, and which one a change looks like
+//	cause        what a change looks like, and what in parts and work coincides with it
 //	conformance  risks of a wrong verdict from measuring uncertainty
 //
 // The line:

@@ -11,6 +11,7 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -48,7 +49,7 @@ func stocked(t *testing.T, units int, watch *store.Watch) *workshop {
 		t.Fatal(err)
 	}
 	start := time.Now()
-	storetest.Fill(t, url, storetest.Filling{
+	storetest.Stock(t, url, storetest.Stocking{
 		Site: "main", Product: p.Code, Units: units, PerLot: 200, Channels: p.Channels, Bands: len(setup.Band), Streams: len(setup.StreamList),
 		Start:  time.Now().Add(-time.Duration(units) * 4 * time.Minute),
 		Stream: wander(setup), Judgement: judgement,
@@ -143,8 +144,8 @@ func TestPageTimes(t *testing.T) {
 	}{
 		{"line", fixed("/"), 100},
 		{"units", fixed("/units"), 100},
-		{"units, search", func(i int) string { return "/units?q=" + storetest.FilledSerial(i * 977 % units)[:6] }, 100},
-		{"one unit", func(i int) string { return "/units/" + storetest.FilledSerial(i*977%units) }, 100},
+		{"units, search", func(i int) string { return "/units?q=" + storetest.StockedSerial(i * 977 % units)[:6] }, 100},
+		{"one unit", func(i int) string { return "/units/" + storetest.StockedSerial(i*977%units) }, 100},
 		{"lots", fixed("/lots"), 100},
 		{"one lot of 200", func(i int) string { return fmt.Sprintf("/lots/F%04d", i*7%(units/200)+1) }, 40},
 		{"products", fixed("/products"), 100},
@@ -167,9 +168,9 @@ func fixed(path string) func(int) string { return func(int) string { return path
 func timePage(t *testing.T, w *workshop, watch *store.Watch, name string, path func(int) string, n int) {
 	t.Helper()
 	var took, sql []time.Duration
-	asked := int64(0)
+	asked, slowest, longest := 0, "", time.Duration(0)
 	for i := -3; i < n; i++ { // three to warm up
-		before, spent := watch.Spent()
+		watch.Spent()
 		start := time.Now()
 		res, err := http.Get(w.URL + path(max(i, 0)))
 		if err != nil {
@@ -182,9 +183,13 @@ func timePage(t *testing.T, w *workshop, watch *store.Watch, name string, path f
 			fmt.Printf("%-34s answers %d (%v)\n", name, res.StatusCode, err)
 			return
 		}
-		after, now := watch.Spent()
-		if i >= 0 {
-			took, sql, asked = append(took, d), append(sql, now-spent), after-before
+		if i < 0 {
+			continue
+		}
+		statements, spent, worst, long := watch.Spent()
+		took, sql, asked = append(took, d), append(sql, spent), statements
+		if long > longest {
+			slowest, longest = worst, long
 		}
 	}
 	slices.Sort(took)
@@ -192,4 +197,7 @@ func timePage(t *testing.T, w *workshop, watch *store.Watch, name string, path f
 	ms := func(d time.Duration) string { return fmt.Sprintf("%.1f ms", float64(d.Microseconds())/1000) }
 	at := func(xs []time.Duration, q float64) time.Duration { return xs[int(math.Ceil(q*float64(len(xs))))-1] }
 	fmt.Printf("%-34s %9s %9s %9s %9s %9d\n", name, ms(at(took, 0.5)), ms(at(took, 0.95)), ms(took[len(took)-1]), ms(at(sql, 0.95)), asked)
+	if longest > 20*time.Millisecond {
+		t.Logf("%s: the slowest statement took %s: %.400s", name, ms(longest), strings.Join(strings.Fields(slowest), " "))
+	}
 }

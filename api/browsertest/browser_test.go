@@ -169,10 +169,11 @@ func (b *tab) quiet() {
 	}
 }
 
-// visit goes to an address and waits for what must be seen there.
+// visit goes to an address and waits until something can be seen there.
 func (b *tab) visit(path, selector string) {
 	b.t.Helper()
-	b.do("visit "+path, chromedp.Navigate(b.base+path), chromedp.WaitVisible(selector))
+	b.do("visit "+path, chromedp.Navigate(b.base+path))
+	b.until(fmt.Sprintf(`[...document.querySelectorAll(%q)].some(e => e.checkVisibility())`, selector), 20*time.Second)
 }
 
 // js evaluates an expression, which may be a promise.

@@ -8,8 +8,8 @@ import (
 	"github.com/chromedp/chromedp"
 )
 
-func TestDriftMapClickOpensTheUnit(t *testing.T) {
-	w := weeks(t)
+// A click on a cell of the map opens its unit, and pointing at it reads it.
+func clickOnTheMap(t *testing.T, w *workshop) {
 	b := open(t, w.URL, widths[0])
 	b.visit("/drift", "#drift-map")
 	b.until(`performance.getEntriesByName("drift-painted").length`, 10*time.Second)

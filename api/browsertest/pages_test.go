@@ -22,46 +22,96 @@ const painted = `performance.getEntriesByName("drift-painted").length`
 
 // sights are the pages of a workshop at work.
 func sights(w *workshop) []sight {
-	code := url.PathEscape(w.story.Product.Code)
+	code, lots := url.PathEscape(w.story.Product.Code), w.story.Lots
+	product, last := "/products/"+code, lots[3].Serials
+	stream := `performance.getEntriesByName("stream-painted").length`
 	return []sight{
 		{"line", "/", "main h1", ""},
 		{"drift", "/drift", "#drift-map", painted},
 		{"drift-table", "/drift?product=" + code + "&view=table&rows=balance", "main table", ""},
-		{"stream", "/streams/" + code + "/deviation/left/50", "#stream-frame canvas", `performance.getEntriesByName("stream-painted").length`},
-		{"stream-roughness", "/streams/" + code + "/roughness%2Fleft", "#stream-frame canvas", `performance.getEntriesByName("stream-painted").length`},
+		{"stream", "/streams/" + code + "/deviation/left/50", "#stream-frame canvas", stream},
+		{"stream-roughness", "/streams/" + code + "/roughness%2Fleft", "#stream-frame canvas", stream},
+		{"units", "/units", "main table", ""},
+		{"unit", "/units/" + last[len(last)-1], "main svg", ""},
+		{"lots", "/lots", "main table", ""},
+		{"lot", "/lots/" + lots[3].Code, "main h1", ""},
+		{"compare", "/compare?a=" + lots[2].Code + "&b=" + lots[3].Code, "main h1", ""},
+		{"try", "/try", "main form", ""},
+		{"add", "/add", "main form", ""},
+		{"refused", "/refused", "main h1", ""},
+		{"products", "/products", "main h1", ""},
+		{"product", product, "main h1", ""},
+		{"envelope", product + "/envelope", "#look svg", ""},
+		{"limits", product + "/limits?lot=" + lots[0].Code, "main form", ""},
+		{"start", "/start", "main h1", ""},
+		{"start-product", "/start/product", "main form", ""},
 		{"not-here", "/nowhere", "main h1", ""},
 	}
 }
 
+// emptySights are the pages of a workshop that has nothing yet.
+var emptySights = []sight{
+	{"empty-line", "/", "main h1", ""},
+	{"empty-drift", "/drift", "main h1", ""},
+	{"empty-units", "/units", "main h1", ""},
+	{"empty-lots", "/lots", "main h1", ""},
+	{"empty-products", "/products", "main h1", ""},
+	{"empty-add", "/add", "main h1", ""},
+	{"empty-try", "/try", "main h1", ""},
+	{"empty-start", "/start", "main form", ""},
+}
+
 // Every page at the width of a desk and of a phone: nothing to scroll sideways, nothing
-// in the console, and no serious fault that axe-core knows of.
-func TestEveryPage(t *testing.T) {
+// in the console, no serious fault that axe-core knows of, and everything that can be
+// used is reached by the Tab key alone.
+func TestWorkshopAtWork(t *testing.T) {
 	axe, err := os.ReadFile("testdata/axe/axe.min.js")
 	if err != nil {
 		t.Fatal(err)
 	}
 	w := weeks(t)
 	for _, s := range sights(w) {
-		for _, size := range widths {
-			t.Run(s.name+" "+size.name, func(t *testing.T) {
-				b := open(t, w.URL, size)
-				b.visit(s.path, s.ready)
-				if s.when != "" {
-					b.until(s.when, 10*time.Second)
-				}
-				b.shoot(s.name)
-				if over := js[string](b, sideways); over != "" {
-					t.Errorf("the page scrolls sideways: %s", over)
-				}
-				if s.name == "not-here" { // the browser itself reports the status
-					b.mu.Lock()
-					b.faults = nil
-					b.mu.Unlock()
-				}
-				b.quiet()
-				b.accessible(string(axe))
-			})
-		}
+		look(t, w, s, string(axe))
+	}
+	t.Run("click on the map", func(t *testing.T) { clickOnTheMap(t, w) })
+	t.Run("map by keys", func(t *testing.T) { mapByKeys(t, w) })
+	t.Run("chart by keys", func(t *testing.T) { chartByKeys(t, w) })
+}
+
+func TestEveryPageOfAnEmptyWorkshop(t *testing.T) {
+	axe, err := os.ReadFile("testdata/axe/axe.min.js")
+	if err != nil {
+		t.Fatal(err)
+	}
+	w := empty(t)
+	for _, s := range emptySights {
+		look(t, w, s, string(axe))
+	}
+}
+
+func look(t *testing.T, w *workshop, s sight, axe string) {
+	for _, size := range widths {
+		t.Run(s.name+" "+size.name, func(t *testing.T) {
+			b := open(t, w.URL, size)
+			b.visit(s.path, s.ready)
+			if s.when != "" {
+				b.until(s.when, 20*time.Second)
+			}
+			b.shoot(s.name)
+			if over := js[string](b, sideways); over != "" {
+				t.Errorf("the page scrolls sideways: %s", over)
+			}
+			if s.name == "not-here" { // the browser itself reports the status
+				b.mu.Lock()
+				b.faults = nil
+				b.mu.Unlock()
+			}
+			b.accessible(axe)
+			if !size.phone {
+				b.tabThrough()
+			}
+			b.quiet()
+		})
 	}
 }
 

@@ -92,6 +92,9 @@ func (cmd *demoCommand) run(c *console, w *workplace, story *sim.Story) error {
 	if err := cmd.parts(c, w, folder.Parts); err != nil {
 		return err
 	}
+	if err := cmd.drivers(c, w, story, product.Code); err != nil {
+		return err
+	}
 	for i, lot := range story.Lots {
 		if err := cmd.lot(c, w, folder.Lots[i], lot.Code); err != nil {
 			return err
@@ -102,7 +105,10 @@ func (cmd *demoCommand) run(c *console, w *workplace, story *sim.Story) error {
 			}
 		}
 	}
-	return cmd.reports(c, w, story)
+	if err := cmd.reports(c, w, story); err != nil {
+		return err
+	}
+	return cmd.driverReports(c, w)
 }
 
 // takes writes the simulated takes once; a folder that is there is used again.

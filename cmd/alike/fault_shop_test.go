@@ -290,8 +290,8 @@ func (w *wire) set(what *bool, to bool) {
 
 // An account says where the takes of the rig are.
 type account struct {
-	stored, quarantined, atStation int
-	lost, twice, changed           []string
+	stored, quarantined  int
+	lost, twice, changed []string
 }
 
 // account asks the database and the folders for every take that the rig made.
@@ -306,7 +306,10 @@ func (s *shop) account() account {
 	})
 	kept := map[string]int{}
 	s.rows(conn, `SELECT source, reason FROM quarantine`, func(source, _ string) {
-		_, name, _ := strings.Cut(strings.TrimSuffix(source, ")"), "(")
+		name := source // of a file that the station refused
+		if _, inside, found := strings.Cut(strings.TrimSuffix(source, ")"), "("); found {
+			name = inside
+		}
 		kept[strings.TrimSuffix(name, "_1.txt")]++
 	})
 	files := s.rig.files()
@@ -314,10 +317,6 @@ func (s *shop) account() account {
 	for _, m := range s.rig.made {
 		inDone, inRefused := slices.Contains(files, "done/"+m.name+"_1.txt"), slices.Contains(files, "refused/"+m.name+"_1.txt") && slices.Contains(files, "refused/"+m.name+"_1.txt.reason.txt")
 		n := stored[m.name] + kept[m.name]
-		if n == 0 && inRefused {
-			n++
-			a.atStation++
-		}
 		switch {
 		case n == 0:
 			a.lost = append(a.lost, m.name)
@@ -333,9 +332,6 @@ func (s *shop) account() account {
 			if !inRefused || m.fate == good {
 				a.changed = append(a.changed, m.name)
 			}
-		}
-		if a.atStation > 0 && n == 1 && stored[m.name]+kept[m.name] == 0 && m.fate != unreadable {
-			a.changed = append(a.changed, m.name)
 		}
 	}
 	for what, list := range map[string][]string{"lost": a.lost, "twice": a.twice, "not as sent": a.changed} {

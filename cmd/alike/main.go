@@ -32,6 +32,7 @@ type commands struct {
 	Envelope envelopeCommand `cmd:"" help:"Envelopes: tolerance limits per band, in versions."`
 	Limits   limitsCommand   `cmd:"" help:"Chart limits, frozen from a baseline, in versions."`
 	Parts    partsCommand    `cmd:"" help:"Parts ledger: which component batch went into which units."`
+	Drivers  driversCommand  `cmd:"" help:"Incoming drivers: take in, compare batches and suppliers, pair."`
 	Lot      lotCommand      `cmd:"" help:"Lots and their reports."`
 	Finding  findingCommand  `cmd:"" help:"Findings: what the charts found, why, and what was done about it."`
 	Backup   backupCommand   `cmd:"" help:"Write everything into one file while the server runs."`

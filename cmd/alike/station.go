@@ -129,8 +129,8 @@ func (cmd *stationCommand) exposesToken() bool {
 	return token != "" && (ip == nil || !ip.IsLoopback())
 }
 
-// A stateLine shows a station's state: on a terminal one line that is rewritten,
-// elsewhere a line when the station turns from one kind of work to another, and
+// A stateLine shows a station's state: on a terminal one line that is rewritten, at most
+// ten times a second; elsewhere a line when the station turns from one kind of work to another, and
 // otherwise not more than one in ten seconds.
 type stateLine struct {
 	c     *console
@@ -138,19 +138,36 @@ type stateLine struct {
 	last  station.State
 	shown time.Time
 	text  string // on the terminal's line
+	next  station.State
+	later *time.Timer // shows next, nil when nothing waits
 }
+
+const rewriteEvery = 100 * time.Millisecond
 
 func (l *stateLine) show(s station.State) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if l.c.progressOnLine {
-		l.rewrite(s.String())
+		l.next = s
+		if l.later == nil {
+			l.later = time.AfterFunc(rewriteEvery-time.Since(l.shown), l.catchUp)
+		}
 		return
 	}
 	turned := s.Away.IsZero() != l.last.Away.IsZero() || s.Disk != l.last.Disk
 	if turned || time.Since(l.shown) > 10*time.Second {
 		l.last, l.shown = s, time.Now()
 		fmt.Fprintln(l.c.err, s)
+	}
+}
+
+// catchUp shows the last state that was told.
+func (l *stateLine) catchUp() {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.later, l.shown = nil, time.Now()
+	if text := l.next.String(); text != l.text && !l.next.Ended {
+		l.rewrite(text)
 	}
 }
 
@@ -183,6 +200,11 @@ func (l *stateLine) note(text string) {
 }
 
 func (l *stateLine) end() {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.later != nil {
+		l.later.Stop()
+	}
 	if l.text != "" {
 		fmt.Fprint(l.c.err, "\r\x1b[K")
 	}

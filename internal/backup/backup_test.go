@@ -31,7 +31,7 @@ var made = time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC)
 func quiet(backup.Progress) {}
 
 // filled returns an open database with units of one product, and its address.
-func filled(t *testing.T, units int) (*store.DB, *line.Line, string) {
+func filled(t testing.TB, units int) (*store.DB, *line.Line, string) {
 	t.Helper()
 	url := storetest.URL(t)
 	db, err := store.Open(t.Context(), url)
@@ -60,16 +60,23 @@ func filled(t *testing.T, units int) (*store.DB, *line.Line, string) {
 
 var by = line.By{Actor: "tester", Origin: "test"}
 
-func takeIn(t *testing.T, l *line.Line, unit int) {
+func takeIn(t testing.TB, l *line.Line, unit int) {
+	t.Helper()
+	takeInCurve(t, l, unit, func(noise func() float64) (c band.Curve) {
+		for hz := 20.0; hz < 20000; hz *= 1.2 {
+			c.Hz, c.DB = append(c.Hz, hz), append(c.DB, 90+noise()/10)
+		}
+		return c
+	})
+}
+
+// takeInCurve takes in one unit with a curve for each channel.
+func takeInCurve(t testing.TB, l *line.Line, unit int, measure func(noise func() float64) band.Curve) {
 	t.Helper()
 	rng := rand.New(rand.NewPCG(1, uint64(unit)))
 	var takes []curve.Take
 	for _, ch := range []string{"left", "right"} {
-		c := band.Curve{}
-		for hz := 20.0; hz < 20000; hz *= 1.2 {
-			c.Hz, c.DB = append(c.Hz, hz), append(c.DB, 90+rng.NormFloat64()/10)
-		}
-		takes = append(takes, curve.Take{Identity: curve.Identity{Serial: fmt.Sprintf("U%04d", unit), Channel: ch, Lot: "L1"}, Curve: c})
+		takes = append(takes, curve.Take{Identity: curve.Identity{Serial: fmt.Sprintf("U%04d", unit), Channel: ch, Lot: "L1"}, Curve: measure(rng.NormFloat64)})
 	}
 	if _, err := l.Intake(t.Context(), by, takes); err != nil {
 		t.Error(err)

@@ -19,14 +19,14 @@ import (
 // unit's ways.
 type workbench struct {
 	*line.Line
-	t   *testing.T
+	t   testing.TB
 	db  *store.DB
 	rng *rand.Rand
 	n   int
 }
 
 // bench freezes limits from 30 units of a product that knows two faults.
-func bench(t *testing.T, change func(*line.Product)) *workbench {
+func bench(t testing.TB, change func(*line.Product)) *workbench {
 	t.Helper()
 	p := product()
 	p.Signatures = []line.Signature{
@@ -480,4 +480,84 @@ func TestExchangedChannels(t *testing.T) {
 		t.Errorf("%d swapped, causes %+v", a.Swapped, a.Causes)
 	}
 	mustHold(t, "sentence", a.Sentence, "On 4 of 4 units", "the channels are exchanged")
+}
+
+// A fault that follows another at once, on streams that the first one moved too, is a
+// finding of its own; a unit far worse than the fault that is on stands out by itself.
+func TestFaultAfterFault(t *testing.T) {
+	t.Parallel()
+	w := bench(t, nil)
+	dull := func(hz float64) float64 { return 0.8 * math.Min(0, -math.Log2(hz/1500)) }
+	w.build(5, nil, nil)
+	w.build(10, leak, nil)
+	w.build(1, func(hz float64) float64 { return 5 * leak(hz) }, nil)
+	w.build(4, leak, nil)
+	w.build(12, dull, dull)
+	all := w.findings()
+	var told []string
+	for _, f := range all {
+		f = w.finding(f.Number)
+		since := f.FirstSerial
+		if f.Analysis.Change != nil {
+			since = f.Analysis.Change.Serial
+		}
+		cause := ""
+		if len(f.Analysis.Causes) > 0 {
+			cause = f.Analysis.Causes[0].Key
+		}
+		told = append(told, fmt.Sprintf("%s since %s to %s %s", f.Kind, since, f.LastSerial, cause))
+	}
+	want := []string{"line since L036 to L050 leak", "unit since L046 to L046 leak", "line since L051 to L062 dull"}
+	if !slices.Equal(told, want) {
+		t.Errorf("got\n%s\nwant\n%s", strings.Join(told, "\n"), strings.Join(want, "\n"))
+	}
+}
+
+// A drift that never takes a value beyond its limits is found all the same, by the rules
+// that read several units.
+func TestDriftWithinAllLimits(t *testing.T) {
+	t.Parallel()
+	w := bench(t, nil)
+	w.build(5, nil, nil)
+	beyond := 0
+	for i := range 30 {
+		share := math.Min(1, float64(i)/15) * 0.12
+		for _, r := range w.build(1, func(hz float64) float64 { return share * leak(hz) }, nil) {
+			for _, g := range r.Signals {
+				if g.Rule == "beyond" {
+					beyond++
+				}
+			}
+		}
+	}
+	all := w.findings()
+	if beyond > 0 || len(all) == 0 || all[0].Kind != line.TheLine {
+		t.Fatalf("%d values beyond limits, findings %+v", beyond, all)
+	}
+	f := w.finding(all[0].Number)
+	t.Log(f.Analysis.Sentence)
+	if c := f.Analysis.Change; c.P > 0.05 || !f.Analysis.Channels[0].Moved {
+		t.Errorf("%s", f.Analysis.Sentence)
+	}
+}
+
+// BenchmarkFinding is the cost of one analysis with its reading from the database, which
+// intake pays at a few units of each finding and a reader pays each time: 70 units before,
+// 40 after, up to 12 streams joined. BenchmarkIntake is the whole way of a unit that no
+// finding is due at, to set it against.
+func BenchmarkFinding(b *testing.B) {
+	w := bench(b, nil)
+	w.build(40, nil, nil)
+	w.build(40, leak, nil)
+	n := w.findings()[0].Number
+	for b.Loop() {
+		w.finding(n)
+	}
+}
+
+func BenchmarkIntake(b *testing.B) {
+	w := bench(b, nil)
+	for b.Loop() {
+		w.build(1, nil, nil)
+	}
 }

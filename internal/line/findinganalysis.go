@@ -137,7 +137,7 @@ func (a *analysing) load(ctx context.Context) (err error) {
 	if a.signals, err = a.s.SignalsOfFinding(ctx, a.f.Finding); err != nil {
 		return err
 	}
-	a.signals = slices.DeleteFunc(a.signals, func(g store.SignalRow) bool { return g.Place > a.upTo })
+	a.signals = slices.DeleteFunc(a.signals, func(g store.SignalRow) bool { return g.Place > min(a.upTo, a.f.LastPlace) })
 	a.concerned()
 	from := max(1, a.f.FirstPlace-furtherUnits)
 	readings, err := a.s.LastReadings(ctx, a.f.Product, from, a.end()+1, change.MostValues)
@@ -176,13 +176,10 @@ func (a *analysing) load(ctx context.Context) (err error) {
 	return err
 }
 
-// end is the last place that counts: the latest unit while the finding is alive, else its
-// last signal or the action.
+// end is the last place that counts: the latest unit that shows the change, or the
+// action.
 func (a *analysing) end() int64 {
-	end := a.upTo
-	if end-a.f.LastPlace > follow || a.f.Kind == OneUnit {
-		end = a.f.LastPlace
-	}
+	end := min(a.upTo, a.f.LastPlace)
 	if a.f.ActedPlace != nil {
 		end = min(end, *a.f.ActedPlace)
 	}

@@ -124,7 +124,7 @@ func (a *analysing) fit() {
 		m.Explained = mix.Explained
 		a.out.Warnings = append(a.out.Warnings, mix.Warnings...)
 		for _, p := range mix.Parts {
-			m.Parts = append(m.Parts, Share{p.Key, p.Words, p.Amount, p.Share})
+			m.Parts = append(m.Parts, Share{p.Key, p.Words, p.Amount, math.Min(mix.Explained, math.Max(0, p.Share))})
 		}
 		if mix.LeftAt >= 0 {
 			m.Left = fmt.Sprintf("%.0f %% of the change is left unexplained, most at %s (%+.1f dB)",

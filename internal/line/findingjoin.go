@@ -48,10 +48,10 @@ func (l *Line) find(ctx context.Context, s store.Site, by By, b *board, r store.
 		if err != nil {
 			return err
 		}
-		var mine []store.SignalRow
-		mine, rest = k.split(row, f, rest)
+		var mine, under []store.SignalRow
+		mine, under, rest = k.split(row, f, rest)
 		carried, fresh := k.carried(row, mine)
-		if err := s.LinkSignals(ctx, row.Finding, carried); err != nil {
+		if err := s.LinkSignals(ctx, row.Finding, append(carried, under...)); err != nil {
 			return err
 		}
 		if row.State != Open { // what begins after an action is a story of its own
@@ -81,8 +81,10 @@ type finder struct {
 	at   store.ReadingRow
 }
 
-// split parts the signals that a finding explains from the others.
-func (k *finder) split(row store.FindingRow, f Finding, signals []store.SignalRow) (mine, rest []store.SignalRow) {
+// split parts the signals that a finding explains from the others. Of its own, the
+// carried ones are what a run that began under it still gives where the unit itself does
+// not show the change any more.
+func (k *finder) split(row store.FindingRow, f Finding, signals []store.SignalRow) (mine, carried, rest []store.SignalRow) {
 	gap := k.at.Place - row.LastPlace
 	within := gap <= quiet
 	if row.Kind == OneUnit {
@@ -91,43 +93,105 @@ func (k *finder) split(row store.FindingRow, f Finding, signals []store.SignalRo
 	if row.State != Open { // a run that began before may end long after
 		within = true
 	}
+	if !within {
+		return nil, nil, signals
+	}
+	size := k.showing(f)
 	for _, g := range signals {
-		if within && k.explains(f, g) {
+		switch {
+		case size.shows && k.explains(f, g, size):
 			mine = append(mine, g)
-		} else {
+		case row.Kind == TheLine && k.b.began(g) <= row.LastPlace && k.b.began(g) < g.Place:
+			carried = append(carried, g)
+		default:
 			rest = append(rest, g)
 		}
 	}
-	return mine, rest
+	return mine, carried, rest
 }
 
-// explains reports whether a finding's change accounts for a signal: it is on one of its
-// streams or on a neighbour within an octave, or the change is large enough there, and to
-// the same side where the rule has one.
-func (k *finder) explains(f Finding, g store.SignalRow) bool {
+// A showing says how much of a finding's change one unit shows.
+type showing struct {
+	amount float64 // times the change, by least squares over the streams concerned
+	shows  bool
+	strong bool // the change is so large that a unit without it is told at sight
+}
+
+// Limits of a showing. A change of rms size r sigmas on the streams concerned has an
+// amount with a standard deviation of at most 1/r per unit, when the streams move as
+// one: a unit shows it with leastShare of it, or with what is within three of those of
+// all of it.
+const (
+	leastShare = 0.3
+	mostShare  = 3.0 // a leak may have grown so far since the last analysis
+	strongRMS  = 2.0
+)
+
+func (k *finder) showing(f Finding) showing {
+	zs, ss, n := 0.0, 0.0, 0.0
+	for _, key := range f.Analysis.Streams {
+		i := k.b.stream(key)
+		// Roughness rises with any fault and does not tell which.
+		if i < 0 || i >= len(f.Analysis.Sizes) || k.b.setup.StreamList[i].Quantity == envelope.Roughness {
+			continue
+		}
+		z, s := k.b.z(i, float64(k.at.Streams[i])), f.Analysis.Sizes[i]
+		if v := z * s; !math.IsNaN(v) {
+			zs, ss, n = zs+v, ss+s*s, n+1
+		}
+	}
+	if ss == 0 {
+		return showing{amount: 1, shows: true}
+	}
+	rms := math.Sqrt(ss / n)
+	out := showing{amount: zs / ss, strong: rms >= strongRMS}
+	out.shows = out.amount >= math.Min(leastShare, 1-3/rms)
+	out.amount = math.Min(mostShare, math.Max(0, out.amount))
+	return out
+}
+
+// explains reports whether a finding's change, of which the unit shows so much, accounts
+// for a signal. It must be to the same side, where the rule has one, and not leave so
+// much that the value would stand out anyhow; and it must be on one of the finding's
+// streams or on a neighbour within an octave, or the change is large enough there. While
+// a strong change is on, whatever began with it and moves its way belongs to it: a small
+// second fault is seen when the first one is gone.
+func (k *finder) explains(f Finding, g store.SignalRow, unit showing) bool {
+	known := slices.Contains(f.Analysis.Streams, g.Stream)
 	at := k.b.stream(g.Stream)
-	if at < 0 || at >= len(f.Analysis.Sizes) {
-		return slices.Contains(f.Analysis.Streams, g.Stream)
+	if at < 0 || at >= len(f.Analysis.Sizes) || math.IsNaN(f.Analysis.Sizes[at]) {
+		return known
 	}
-	size := f.Analysis.Sizes[at]
-	least := f.tellingSize()
-	sided := slices.Contains([]chart.Key{chart.Beyond, chart.SameSide, chart.TwoOfThree, chart.FourOfFive}, chart.Key(g.Rule))
-	if !sided {
-		return slices.Contains(f.Analysis.Streams, g.Stream) || math.Abs(size) >= least
-	}
-	if !(size*float64(g.Z) > 0) {
+	size, z := f.Analysis.Sizes[at], float64(g.Z)
+	rough := k.b.setup.StreamList[at].Quantity == envelope.Roughness // grows with the square of a fault
+	if left := math.Abs(z - unit.amount*size); f.Kind == TheLine && !rough && left > math.Max(k.b.width(), math.Abs(z)/4) {
 		return false
 	}
-	if math.Abs(size) >= least || slices.Contains(f.Analysis.Streams, g.Stream) {
+	within := unit.strong && f.Kind == TheLine && k.b.began(g) >= f.since()
+	if !slices.Contains([]chart.Key{chart.Beyond, chart.SameSide, chart.TwoOfThree, chart.FourOfFive}, chart.Key(g.Rule)) {
+		return known || within || math.Abs(size) >= f.tellingSize()
+	}
+	if !(size*z > 0) {
+		return false
+	}
+	if known || within || math.Abs(size) >= f.tellingSize() {
 		return true
 	}
 	st := k.b.setup.StreamList[at]
 	for _, key := range f.Analysis.Streams {
-		if i := k.b.stream(key); i >= 0 && st.near(k.b.setup.StreamList[i], k.b.setup.Fraction) && f.Analysis.Sizes[i]*float64(g.Z) > 0 {
+		if i := k.b.stream(key); i >= 0 && st.near(k.b.setup.StreamList[i], k.b.setup.Fraction) && f.Analysis.Sizes[i]*z > 0 {
 			return true
 		}
 	}
 	return false
+}
+
+// since is the earliest place at which the finding's change may have begun.
+func (f Finding) since() int64 {
+	if c := f.Analysis.Change; c != nil {
+		return min(f.FirstPlace, c.Set[0])
+	}
+	return f.FirstPlace
 }
 
 // near reports whether two streams are the same quantity of the same channel, their bands
@@ -200,11 +264,14 @@ func (k *finder) join(row store.FindingRow, signals []store.SignalRow) error {
 	return k.analyse(row)
 }
 
-// due reports whether a finding of the line is to be analysed anew: at every unit at
-// first, then more and more rarely, so that the cost per unit stays small. Who looks at it
+// due reports whether a finding of the line is to be analysed anew: at every unit that
+// shows it at first, then more and more rarely, so that the cost per unit stays small. Who looks at it
 // gets a fresh analysis anyway.
 func due(row store.FindingRow, place int64) bool {
-	if row.Kind == OneUnit || place-row.LastPlace > quiet {
+	if row.Kind == OneUnit { // once, to say that it stayed alone
+		return place == row.FirstPlace+follow
+	}
+	if row.LastPlace < place {
 		return false
 	}
 	had, has := row.AnalysedTo-row.FirstPlace+1, place-row.FirstPlace+1

@@ -39,7 +39,7 @@ func product() line.Product {
 }
 
 // workshop opens a line with the product on a database of the test's own.
-func workshop(t *testing.T, p line.Product) (*line.Line, *store.DB) {
+func workshop(t testing.TB, p line.Product) (*line.Line, *store.DB) {
 	t.Helper()
 	db := storetest.Open(t)
 	l := line.New(db, "main", func() time.Time { return moment })
@@ -86,7 +86,7 @@ func again(takes []curve.Take, attempt int, reason string) []curve.Take {
 	return out
 }
 
-func intake(t *testing.T, l *line.Line, takes []curve.Take) line.Receipt {
+func intake(t testing.TB, l *line.Line, takes []curve.Take) line.Receipt {
 	t.Helper()
 	r, err := l.Intake(t.Context(), tester, takes)
 	if err != nil {

@@ -79,8 +79,60 @@ func TestPlantedTroubleIsFound(t *testing.T) {
 					t.Errorf("%s in lot %s: found at its unit %d, want 1 to 10 (0: not at all)", trouble.Kind, trouble.Lot, at)
 				}
 			}
+			storyFindings(t, l, story)
 		})
 	}
+}
+
+// storyFindings holds the findings against what was planted: one per trouble of the line,
+// since its first unit, and one per single unit. The budget leaves room for a few false
+// ones in 200 units.
+func storyFindings(t *testing.T, l *line.Line, story *sim.Story) {
+	t.Helper()
+	all, err := l.Findings(t.Context(), "", "", 100)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var told []string
+	for _, f := range all {
+		since := f.FirstSerial
+		if c := f.Analysis.Change; c != nil {
+			since = c.Serial + " " + c.First + " to " + c.Last
+		}
+		told = append(told, fmt.Sprintf("%d %s since %s, %d signals", f.Number, f.Kind, since, f.Signals))
+	}
+	for _, x := range story.Truth.Troubles {
+		n := 0
+		for _, f := range all {
+			c := f.Analysis.Change
+			switch {
+			case x.First == x.Last:
+				if f.Kind == line.OneUnit && f.FirstSerial == x.First {
+					n++
+				}
+			case f.Kind == line.TheLine && c != nil && slices.Contains(c.Set, place(t, x.First)):
+				n++
+			}
+		}
+		// A swap passes the charts when both cups are alike by chance; its verdict tells it.
+		if n != 1 && !(n == 0 && x.Kind == sim.KindSwapped) {
+			t.Errorf("%s from %s on has %d findings:\n%s", x.Kind, x.First, n, strings.Join(told, "\n"))
+		}
+	}
+	if len(all) > len(story.Truth.Troubles)+4 {
+		t.Errorf("%d findings:\n%s", len(all), strings.Join(told, "\n"))
+	}
+}
+
+// place returns a unit's place in the order of production, which the story numbers its
+// serials by.
+func place(t *testing.T, serial string) int64 {
+	t.Helper()
+	var n int64
+	if _, err := fmt.Sscanf(serial, "TB40-%05d", &n); err != nil {
+		t.Fatal(serial, err)
+	}
+	return n
 }
 
 // found returns at which of its units a trouble shows first, from 1, by a verdict or

@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
+	"strings"
 
 	"alike/internal/store"
 	"alike/reports"
@@ -145,8 +147,8 @@ func (v *StreamView) FindChange(from, to int) (StreamChange, error) {
 			xs, at = append(xs, v.Values[i]), append(at, i)
 		}
 	}
-	reverse(xs)
-	reverse(at)
+	slices.Reverse(xs)
+	slices.Reverse(at)
 	var o change.Options
 	if len(at) > 0 {
 		out.From = at[0]
@@ -177,18 +179,13 @@ func (v *StreamView) FindChange(from, to int) (StreamChange, error) {
 	return out, nil
 }
 
-func reverse[T any](xs []T) {
-	for i, j := 0, len(xs)-1; i < j; i, j = i+1, j-1 {
-		xs[i], xs[j] = xs[j], xs[i]
-	}
-}
-
 func (v *StreamView) changeText(c StreamChange) string {
 	over := fmt.Sprintf("%s to %s (%d units)", v.Serials[c.From], v.Serials[c.To], c.N)
 	if !c.Shown {
 		return fmt.Sprintf("From %s no change is shown: without any, a split as good as the best one here comes with chance %.2f.", over, c.P)
 	}
-	text := fmt.Sprintf("The level moved from %.2f to %.2f %s at %s, looking at %s.", c.Before, c.After, v.Unit, v.Serials[c.Index], over)
+	levels := strings.ReplaceAll(fmt.Sprintf("%.2f to %.2f", c.Before, c.After), "-", "−")
+	text := fmt.Sprintf("The level moved from %s %s at %s, looking at %s.", levels, v.Unit, v.Serials[c.Index], over)
 	first, last := c.Set[0], c.Set[len(c.Set)-1]
 	if first == last {
 		return text + fmt.Sprintf(" With %.0f %% confidence it was at this very unit.", 100*c.Confidence)

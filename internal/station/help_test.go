@@ -28,6 +28,7 @@ type fakeServer struct {
 	mu     sync.Mutex
 	stored map[string]string // place → curve
 	order  []string
+	kept   []wireRefusal
 	tries  int
 	before func(w http.ResponseWriter, r *http.Request, try int) bool // true when it answered
 	after  func(try int)
@@ -45,6 +46,16 @@ func (f *fakeServer) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	defer f.mu.Unlock()
 	f.tries++
 	if f.before != nil && f.before(w, r, f.tries) {
+		return
+	}
+	if r.URL.Path == "/api/v1/refusals" {
+		var k wireRefusal
+		if err := json.NewDecoder(r.Body).Decode(&k); err == nil {
+			f.kept = append(f.kept, k)
+		}
+		w.Header().Set("Content-Type", "application/json")
+		w.WriteHeader(http.StatusCreated)
+		fmt.Fprint(w, `{"status":"quarantined"}`)
 		return
 	}
 	var body wireRequest
@@ -86,6 +97,20 @@ func (f *fakeServer) curve(place string) string {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	return f.stored[place]
+}
+
+// refusals are those told, the last of each file.
+func (f *fakeServer) refusals() map[string]wireRefusal {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	out := map[string]wireRefusal{}
+	for i, k := range f.kept {
+		if _, double := out[k.Source]; double {
+			out[fmt.Sprint(k.Source, " before ", i)] = out[k.Source]
+		}
+		out[k.Source] = k
+	}
+	return out
 }
 
 func (f *fakeServer) requests() int {

@@ -24,22 +24,20 @@ func (f faultyManifest) Error() string { return f.why.Error() }
 // readFile reads one file of the folder in the state in which it was seen. Refusals
 // beside takes are rows of a wide CSV. The error is errMoving, a faultyManifest or a
 // fault of the disk.
-func (s *station) readFile(name string, seen mark, manifests *manifests) (entry, []curve.Take, []*curve.Refusal, error) {
-	e := entry{origin: origin{Source: name, mark: seen}}
+func (s *station) readFile(name string, seen mark, manifests *manifests) (e entry, takes []curve.Take, refused []*curve.Refusal, content []byte, err error) {
+	e = entry{origin: origin{Source: name, mark: seen}}
 	if r := refuseName(name, seen); r != nil {
-		return e, nil, []*curve.Refusal{r}, nil
+		return e, nil, []*curve.Refusal{r}, nil, nil
 	}
 	id, listed, err := manifests.find(name)
 	if err != nil {
-		return e, nil, nil, err
+		return e, nil, nil, nil, err
 	}
 	data, err := s.steady(name, seen)
 	if err != nil {
-		return e, nil, nil, err
+		return e, nil, nil, nil, err
 	}
 	e.Content = fmt.Sprintf("%x", sha256.Sum256(data))
-	var takes []curve.Take
-	var refused []*curve.Refusal
 	if !listed && curve.IsWide(name, data) {
 		takes, refused = curve.ReadWide(name, data, s.Zone)
 	} else {
@@ -48,7 +46,7 @@ func (s *station) readFile(name string, seen mark, manifests *manifests) (entry,
 	for i := range takes {
 		fill(&takes[i].Identity, s.Defaults, seen.ModTime)
 	}
-	return e, takes, refused, nil
+	return e, takes, refused, data, nil
 }
 
 // refuseName refuses what cannot be a take by its name or size alone.

@@ -12,6 +12,7 @@ import (
 	"net"
 	"net/http"
 	"net/url"
+	"syscall"
 	"time"
 )
 
@@ -109,7 +110,7 @@ func (s *station) handle(ctx context.Context, client *http.Client, it item) erro
 	s.board.change(func(st *State) { st.Sending = true })
 	var stored, known, refused int
 	for _, body := range e.Requests {
-		results, err := s.post(ctx, client, body)
+		results, err := s.sendTakes(ctx, client, body)
 		if err != nil {
 			return err
 		}
@@ -125,6 +126,12 @@ func (s *station) handle(ctx context.Context, client *http.Client, it item) erro
 				e.Refused = append(e.Refused, r.reason(e.Source))
 			}
 		}
+	}
+	if err := s.report(ctx, client, e.Reports); err != nil {
+		return err
+	}
+	if e.Source == "" { // the file was put away before
+		return s.spool.remove(it)
 	}
 	if err := s.putAway(e, stored+known); err != nil {
 		return err
@@ -149,18 +156,64 @@ func (r wireResult) reason(source string) string {
 	return reasonText(source, 0, r.Problem.Field, r.Problem.Detail, r.Problem.Remedy)
 }
 
-// post sends one request and returns what became of each of its takes. The error is
-// passing unless the request is wrong in itself.
-func (s *station) post(ctx context.Context, client *http.Client, body []byte) ([]wireResult, error) {
-	req, err := http.NewRequestWithContext(ctx, http.MethodPost, s.server.String(), bytes.NewReader(body))
+// sendTakes sends one request and returns what became of each of its takes. The error
+// is passing unless the request is wrong in itself.
+func (s *station) sendTakes(ctx context.Context, client *http.Client, body []byte) ([]wireResult, error) {
+	var sent wireRequest
+	if err := json.Unmarshal(body, &sent); err != nil {
+		return nil, err
+	}
+	a, err := s.post(ctx, client, "takes", body)
 	if err != nil {
 		return nil, err
+	}
+	return judge(a, len(sent.Takes))
+}
+
+// report tells the server what the station refused. A server that does not want to know
+// is left in peace: file and reason lie at the station.
+func (s *station) report(ctx context.Context, client *http.Client, reports []json.RawMessage) error {
+	for _, body := range reports {
+		a, err := s.post(ctx, client, "refusals", body)
+		if err != nil {
+			return err
+		}
+		s.board.change(func(st *State) { st.Away, st.Why = time.Time{}, "" })
+		switch {
+		case (a.status == http.StatusCreated || a.status == http.StatusOK) && a.speaks:
+		case a.speaks && a.problem:
+			s.Note("the server did not keep a refusal: " + a.Detail)
+		default:
+			return a.foreign()
+		}
+	}
+	return nil
+}
+
+// An answer of the server, or of what stands in its place.
+type answer struct {
+	wireAnswer
+	status  int
+	speaks  bool // JSON
+	problem bool // after RFC 9457
+}
+
+func (a answer) foreign() error {
+	return passing{why: fmt.Sprintf("what answers there (%d) is not the server of this program", a.status)}
+}
+
+// post sends one request. An error passes, and so do answers that say that the server
+// cannot take it now.
+func (s *station) post(ctx context.Context, client *http.Client, what string, body []byte) (a answer, err error) {
+	req, err := http.NewRequestWithContext(ctx, http.MethodPost, s.server.JoinPath(what).String(), bytes.NewReader(body))
+	if err != nil {
+		return a, err
 	}
 	req.Header.Set("Content-Type", "application/json")
 	if s.Token != nil {
 		token, err := s.Token()
 		if err != nil {
-			return nil, passing{why: err.Error()}
+			return a, passing{why: err.Error()}
 		}
 		if token != "" {
 			req.Header.Set("Authorization", "Bearer "+token)
@@ -168,41 +221,47 @@ func (s *station) post(ctx context.Context, client *http.Client, body []byte) ([
 	}
 	res, err := client.Do(req)
 	if err != nil {
-		return nil, passing{why: networkReason(err)}
+		return a, passing{why: networkReason(err)}
 	}
 	defer res.Body.Close()
-	answer, err := io.ReadAll(io.LimitReader(res.Body, mostAnswer))
+	text, err := io.ReadAll(io.LimitReader(res.Body, mostAnswer))
 	if err != nil {
-		return nil, passing{why: "the answer was cut off: " + networkReason(err)}
+		return a, passing{why: "the answer was cut off: " + networkReason(err)}
 	}
-	var sent wireRequest
-	if err := json.Unmarshal(body, &sent); err != nil {
-		return nil, err
-	}
-	return judge(res.StatusCode, res.Header.Get("Content-Type"), answer, len(sent.Takes))
+	return readAnswer(res.StatusCode, res.Header.Get("Content-Type"), text)
 }
 
-// judge tells what an answer means: results for each take, or an error that may pass.
-// Only an answer that is surely the server's own word on these takes refuses them.
-func judge(status int, kind string, answer []byte, takes int) ([]wireResult, error) {
-	var a wireAnswer
+// readAnswer tells what passes from what the server has to say.
+func readAnswer(status int, kind string, text []byte) (answer, error) {
+	a := answer{status: status}
 	kind, _, _ = mime.ParseMediaType(kind)
-	speaks := (kind == "application/json" || kind == "application/problem+json") && json.Unmarshal(answer, &a) == nil
+	a.problem = kind == "application/problem+json"
+	a.speaks = (kind == "application/json" || a.problem) && json.Unmarshal(text, &a.wireAnswer) == nil
 	switch {
 	case status >= 500:
-		return nil, passing{why: fmt.Sprintf("it answers %d %s", status, a.Detail), ours: status == http.StatusInternalServerError}
+		return a, passing{why: fmt.Sprintf("it answers %d %s", status, a.Detail), ours: status == http.StatusInternalServerError}
 	case status == http.StatusUnauthorized, status == http.StatusForbidden:
-		return nil, passing{why: fmt.Sprintf("it does not accept the token (%d)", status)}
-	case speaks && len(a.Takes) == takes && takes > 0:
+		return a, passing{why: fmt.Sprintf("it does not accept the token (%d)", status)}
+	case status == http.StatusRequestTimeout, status == http.StatusTooManyRequests:
+		return a, passing{why: fmt.Sprintf("it cannot take more now (%d)", status)}
+	}
+	return a, nil
+}
+
+// judge tells what an answer means for takes. Only an answer that is surely the
+// server's own word on them refuses them.
+func judge(a answer, takes int) ([]wireResult, error) {
+	switch {
+	case a.speaks && len(a.Takes) == takes && takes > 0:
 		return a.Takes, nil
-	case speaks && kind == "application/problem+json" && (status == http.StatusBadRequest || status == http.StatusRequestEntityTooLarge || status == http.StatusUnprocessableEntity):
+	case a.speaks && a.problem && (a.status == http.StatusBadRequest || a.status == http.StatusRequestEntityTooLarge || a.status == http.StatusUnprocessableEntity):
 		out := make([]wireResult, takes)
 		for i := range out {
-			out[i] = refusedWhole(a)
+			out[i] = refusedWhole(a.wireAnswer)
 		}
 		return out, nil
 	}
-	return nil, passing{why: fmt.Sprintf("what answers there (%d) is not the server of this program", status)}
+	return nil, a.foreign()
 }
 
 func refusedWhole(a wireAnswer) wireResult {
@@ -223,9 +282,8 @@ func networkReason(err error) string {
 		}
 		err = u.Err
 	}
-	var op *net.OpError
-	if errors.As(err, &op) && op.Err != nil {
-		return op.Err.Error()
+	if no := syscall.Errno(0); errors.As(err, &no) {
+		return no.Error()
 	}
 	return err.Error()
 }

@@ -28,7 +28,7 @@ func (m mark) same(other mark) bool { return m.Size == other.Size && m.ModTime.E
 
 // An origin is the file that an entry was read from, as it was then.
 type origin struct {
-	Source string `json:"source"` // below the watched folder, with slashes
+	Source string `json:"source"` // below the watched folder, with slashes; empty when only reports are sent
 	mark
 	Content string `json:"content"` // SHA-256 of the file, hexadecimal
 }
@@ -38,6 +38,7 @@ type entry struct {
 	origin
 	Requests []json.RawMessage `json:"requests"`
 	Refused  []string          `json:"refused"` // rows of the file that could not be read
+	Reports  []json.RawMessage `json:"reports"` // the same for the server's quarantine
 }
 
 // An item is an entry's place in the spool.

@@ -11,7 +11,7 @@ import (
 type State struct {
 	Stored, Known, Refused int // takes; files that no take could be read from count once
 
-	Changing   int // files that have not stood still for long enough
+	Changing   int // files not read yet: not still for long enough, or no room in the spool
 	Incomplete int // files that cannot be read, perhaps because they are half written
 	Stuck      int // files that a faulty manifest.csv keeps waiting
 	Spooled    int // files in the spool
@@ -23,7 +23,8 @@ type State struct {
 	Ended   bool
 }
 
-// String returns the state as one line, with times of the local clock.
+// String returns the state as one line, with times of the local clock. Reasons stand at
+// the end, for a narrow terminal cuts the line.
 func (s State) String() string {
 	var parts []string
 	say := func(format string, args ...any) { parts = append(parts, fmt.Sprintf(format, args...)) }
@@ -31,20 +32,17 @@ func (s State) String() string {
 	case s.Ended:
 		say("stopped")
 	case !s.Away.IsZero():
-		say("server away since %s (%s)", s.Away.Format("15:04:05"), s.Why)
+		say("server away since %s", s.Away.Format("15:04:05"))
 	case s.Sending:
 		say("sending")
 	default:
 		say("waiting for files")
 	}
-	if s.Disk != "" {
-		say("%s", s.Disk)
-	}
 	if s.Spooled > 0 {
 		say("%d in the spool", s.Spooled)
 	}
 	if s.Changing > 0 {
-		say("%d being written", s.Changing)
+		say("%d not read yet", s.Changing)
 	}
 	if s.Incomplete > 0 {
 		say("%d not complete", s.Incomplete)
@@ -59,7 +57,14 @@ func (s State) String() string {
 	if s.Refused > 0 {
 		say("%d refused", s.Refused)
 	}
-	return strings.Join(parts, ", ")
+	text := strings.Join(parts, ", ")
+	if s.Disk != "" {
+		text += "; " + s.Disk
+	}
+	if !s.Away.IsZero() {
+		text += "; " + s.Why
+	}
+	return text
 }
 
 // A board holds the state that watcher and sender share.

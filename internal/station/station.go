@@ -143,5 +143,5 @@ func serverURL(text string) (*url.URL, error) {
 	if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
 		return nil, errors.New("the server's address cannot be used: give it as http://HOST:PORT or https://HOST")
 	}
-	return u.JoinPath("/api/v1/takes"), nil
+	return u.JoinPath("/api/v1"), nil
 }

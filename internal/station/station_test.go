@@ -268,7 +268,10 @@ func TestRefusedByReader(t *testing.T) {
 	}
 	b.put("A1_left_1.txt", "30\tloud\n30\t90\n")
 	b.until("again", func() bool { return slices.Contains(b.files(), "refused/A1_left_1-2.txt.reason.txt") })
-	b.until("four count", func() bool { return b.now().Refused == 4 && len(f.places()) == 0 })
+	b.until("four count", func() bool { return b.now().Refused == 4 && b.now().Spooled == 0 && len(f.places()) == 0 })
+	if r := f.refusals(); len(r) != 4 || r["A1_left_1.txt"].Field != "level" || string(r["A1_left_1.txt"].Content) != "30\tloud\n30\t90\n" || r["A1_left_1.txt"].Lot != "L1" {
+		t.Errorf("%+v", r)
+	}
 }
 
 func TestManifest(t *testing.T) {
@@ -317,7 +320,10 @@ func TestWide(t *testing.T) {
 	if text := b.read("refused/day.csv.reason.txt"); !strings.Contains(text, "day.csv:3: 1000: ") || !strings.Contains(text, "2 other takes of the file are stored") {
 		t.Error(text)
 	}
-	if f.requests() != 3 { // a request for each unit
+	if r := f.refusals()["day.csv"]; r.Line != 3 || r.Content != nil {
+		t.Errorf("%+v", r)
+	}
+	if f.requests() != 4 { // one for each unit, and one for the bad row
 		t.Errorf("%d requests", f.requests())
 	}
 }
@@ -448,7 +454,11 @@ func TestJudge(t *testing.T) {
 		{503, problem, `{}`, ""},
 		{429, problem, `{}`, ""},
 	} {
-		got, err := judge(tt.status, tt.kind, []byte(tt.body), 1)
+		a, err := readAnswer(tt.status, tt.kind, []byte(tt.body))
+		var got []wireResult
+		if err == nil {
+			got, err = judge(a, 1)
+		}
 		if tt.want == "" && !errors.As(err, new(passing)) || tt.want != "" && (err != nil || len(got) != 1 || got[0].Status != tt.want) {
 			t.Errorf("%d %s %s: %v, %v", tt.status, tt.kind, tt.body, got, err)
 		}
@@ -483,7 +493,7 @@ func TestStateLine(t *testing.T) {
 	for want, s := range map[string]State{
 		"waiting for files, 3 stored":                                                                      {Stored: 3},
 		"sending, 2 in the spool, 3 stored, 1 refused":                                                     {Stored: 3, Spooled: 2, Refused: 1, Sending: true},
-		"server away since 14:02:00 (no answer), 2 in the spool, 0 stored":                                 {Spooled: 2, Sending: true, Away: at, Why: "no answer"},
+		"server away since 14:02:00, 2 in the spool, 0 stored; no answer":                                  {Spooled: 2, Sending: true, Away: at, Why: "no answer"},
 		"waiting for files, 1 not complete, 2 waiting for a better manifest.csv, 0 stored, 4 known before": {Incomplete: 1, Stuck: 2, Known: 4},
 	} {
 		if s.String() != want {

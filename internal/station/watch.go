@@ -212,7 +212,7 @@ func (w *watcher) take(name string, g *sighting, lists *manifests) bool {
 	if g.tried && !g.again && !late {
 		return true // nothing changed since it was read
 	}
-	e, takes, refused, err := w.readFile(name, g.mark, lists)
+	e, takes, refused, content, err := w.readFile(name, g.mark, lists)
 	var unlisted *curve.Refusal
 	var faulty faultyManifest
 	g.stuck = errors.As(err, &faulty)
@@ -242,6 +242,12 @@ func (w *watcher) take(name string, g *sighting, lists *manifests) bool {
 		return true // it may be half written
 	}
 	if e.Requests, err = requests(takes, name); err == nil {
+		if len(takes) > 0 {
+			content = nil // the rest of the file is stored
+		}
+		e.Reports, err = reports(refused, w.Defaults.Lot, content)
+	}
+	if err == nil {
 		err = w.keep(e)
 	}
 	w.disk(err)
@@ -250,6 +256,7 @@ func (w *watcher) take(name string, g *sighting, lists *manifests) bool {
 		return false
 	}
 	delete(w.seen, name)
+	w.board.change(func(st *State) { st.Changing = max(0, st.Changing-1) })
 	return true
 }
 
@@ -257,6 +264,11 @@ func (w *watcher) take(name string, g *sighting, lists *manifests) bool {
 func (w *watcher) keep(e entry) error {
 	if len(e.Requests) > 0 {
 		return w.spool.add(e)
+	}
+	// The report first: a station killed between the two reads the file again, and the
+	// server keeps the same report once.
+	if err := w.spool.add(entry{Reports: e.Reports}); err != nil {
+		return err
 	}
 	if err := w.putAway(e, 0); err != nil {
 		return err

@@ -2,6 +2,8 @@ package station
 
 import (
 	"encoding/json"
+	"fmt"
+	"strings"
 	"time"
 
 	"alike/internal/curve"
@@ -27,6 +29,56 @@ type wireTake struct {
 
 type wireRequest struct {
 	Takes []wireTake `json:"takes"`
+}
+
+// A wireRefusal is what the server's POST /api/v1/refusals expects.
+type wireRefusal struct {
+	Source  string `json:"source"`
+	Line    int    `json:"line,omitempty"`
+	Field   string `json:"field,omitempty"`
+	Reason  string `json:"reason"`
+	Remedy  string `json:"remedy,omitempty"`
+	Lot     string `json:"lot,omitempty"`
+	Content []byte `json:"content,omitempty"`
+}
+
+// Bounds of what is reported of one file. The file itself stays at the station.
+const (
+	mostReports = 100
+	mostContent = 16 << 20
+	mostText    = 1000 // characters
+)
+
+// reports puts refusals into requests. The file's content goes along when it is refused
+// as a whole.
+func reports(refused []*curve.Refusal, lot string, content []byte) ([]json.RawMessage, error) {
+	var out []json.RawMessage
+	for i, r := range refused {
+		w := wireRefusal{Source: shorten(r.File), Line: r.Line, Field: shorten(r.Field), Reason: shorten(r.Reason), Remedy: shorten(r.Remedy), Lot: lot}
+		if i == mostReports-1 && len(refused) > mostReports {
+			w.Line, w.Field, w.Reason = 0, curve.WholeFile, fmt.Sprintf("%d more rows are refused; the reasons are at the station", len(refused)-i)
+		}
+		if len(refused) == 1 && len(content) <= mostContent {
+			w.Content = content
+		}
+		body, err := json.Marshal(w)
+		if err != nil {
+			return nil, err
+		}
+		if out = append(out, body); len(out) == mostReports {
+			break
+		}
+	}
+	return out, nil
+}
+
+// shorten makes a text fit for the server: of a bounded length, without U+0000.
+func shorten(s string) string {
+	s = strings.ReplaceAll(strings.ToValidUTF8(s, "\uFFFD"), "\x00", "\uFFFD")
+	if r := []rune(s); len(r) > mostText {
+		s = string(r[:mostText-1]) + "…"
+	}
+	return s
 }
 
 // A wireAnswer is what the server answers, be it good or a problem after RFC 9457.

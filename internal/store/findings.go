@@ -132,11 +132,15 @@ func (s Site) LinkSignals(ctx context.Context, number int64, rows []SignalRow) e
 		s.Name, rows[0].Product, rows[0].LimitSet, number, places, streams, rules)
 }
 
-// SignalsOfFinding returns a finding's signals in order of production.
+// SignalsOfFinding returns a finding's signals in order of production. Each is looked up
+// by its key: before the tables have statistics a plain join is planned so that it takes
+// a second for a thousand signals.
 func (s Site) SignalsOfFinding(ctx context.Context, number int64) ([]SignalRow, error) {
 	return all[SignalRow](ctx, s.q, `
 		SELECT s.product, s.limit_set, s.place, s.stream, s.rule, s.serial, s.value, s.z
-		FROM finding_signals g JOIN signals s USING (site, product, limit_set, place, stream, rule)
+		FROM finding_signals g CROSS JOIN LATERAL (
+			SELECT * FROM signals s WHERE s.site = $1 AND s.product = g.product AND s.limit_set = g.limit_set
+				AND s.place = g.place AND s.stream = g.stream AND s.rule = g.rule LIMIT 1) s
 		WHERE g.site = $1 AND g.finding = $2 ORDER BY s.place, s.stream, s.rule, s.limit_set`, s.Name, number)
 }
 
@@ -189,12 +193,14 @@ func (s Site) PartsOfProduct(ctx context.Context, product string) ([]PartUse, er
 		ORDER BY kind, channel, first_serial, entered_at`, s.Name, product)
 }
 
-// FindingSpan returns the serials of a finding's first and latest signals, and how many
-// signals it has.
+// FindingSpan returns the serials of the first and the latest unit of a finding, and how
+// many signals it has: a run may go on after the latest unit that shows the change.
 func (s Site) FindingSpan(ctx context.Context, number int64) (first, last string, signals int, err error) {
 	err = s.q.QueryRow(ctx, `
-		SELECT coalesce((array_agg(u.serial ORDER BY g.place))[1], ''), coalesce((array_agg(u.serial ORDER BY g.place DESC))[1], ''), count(*)
-		FROM finding_signals g JOIN units u ON u.site = g.site AND u.product = g.product AND u.place = g.place
-		WHERE g.site = $1 AND g.finding = $2`, s.Name, number).Scan(&first, &last, &signals)
+		SELECT
+			coalesce((SELECT u.serial FROM units u WHERE u.site = f.site AND u.product = f.product AND u.place = f.first_place), ''),
+			coalesce((SELECT u.serial FROM units u WHERE u.site = f.site AND u.product = f.product AND u.place = f.last_place), ''),
+			(SELECT count(*) FROM finding_signals g WHERE g.site = f.site AND g.finding = f.finding)
+		FROM findings f WHERE f.site = $1 AND f.finding = $2`, s.Name, number).Scan(&first, &last, &signals)
 	return first, last, signals, translate(err)
 }

@@ -2,7 +2,7 @@ package store
 
 import (
 	"context"
-	"sync/atomic"
+	"sync"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -11,25 +11,47 @@ import (
 // A Watch adds up how long the database was busy for this program, from a statement's
 // sending to the last row it answered with. Its zero value is ready for use.
 type Watch struct {
-	statements, nanoseconds atomic.Int64
+	mu         sync.Mutex
+	statements int
+	took       time.Duration
+	slowest    string
+	longest    time.Duration
 }
 
-// Spent returns the number of statements so far and the time they took, all together.
-func (w *Watch) Spent() (statements int64, took time.Duration) {
-	return w.statements.Load(), time.Duration(w.nanoseconds.Load())
+// Spent returns the number of statements and the time they took, all together, and the
+// slowest of them, since it was asked last.
+func (w *Watch) Spent() (statements int, took time.Duration, slowest string, longest time.Duration) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	statements, took, slowest, longest = w.statements, w.took, w.slowest, w.longest
+	w.statements, w.took, w.slowest, w.longest = 0, 0, "", 0
+	return statements, took, slowest, longest
 }
 
 type startKey struct{}
 
+type started struct {
+	at  time.Time
+	sql string
+}
+
 // TraceQueryStart is called by the driver.
-func (w *Watch) TraceQueryStart(ctx context.Context, _ *pgx.Conn, _ pgx.TraceQueryStartData) context.Context {
-	return context.WithValue(ctx, startKey{}, time.Now())
+func (w *Watch) TraceQueryStart(ctx context.Context, _ *pgx.Conn, d pgx.TraceQueryStartData) context.Context {
+	return context.WithValue(ctx, startKey{}, started{time.Now(), d.SQL})
 }
 
 // TraceQueryEnd is called by the driver.
 func (w *Watch) TraceQueryEnd(ctx context.Context, _ *pgx.Conn, _ pgx.TraceQueryEndData) {
-	if start, ok := ctx.Value(startKey{}).(time.Time); ok {
-		w.statements.Add(1)
-		w.nanoseconds.Add(int64(time.Since(start)))
+	s, ok := ctx.Value(startKey{}).(started)
+	if !ok {
+		return
+	}
+	took := time.Since(s.at)
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.statements++
+	w.took += took
+	if took > w.longest {
+		w.slowest, w.longest = s.sql, took
 	}
 }

@@ -80,7 +80,7 @@ func TestStreamRefuses(t *testing.T) {
 		"lengths": func(s *reports.Stream) { s.Lots = s.Lots[1:] },
 		"section": func(s *reports.Stream) { s.Sections[1].First = 60 },
 		"order":   func(s *reports.Stream) { s.Sections[1].First = 0 },
-		"mark":    func(s *reports.Stream) { s.Marks[0].Index = -1 },
+		"mark":    func(s *reports.Stream) { s.Marks[0].Index = 60 },
 		"change":  func(s *reports.Stream) { s.Change.Set = []int{99} },
 	} {
 		s := manyUnits(60)

@@ -1,5 +1,16 @@
-// Package cause reads the shape of a change over frequency: which part of the
-// range moved together, and which known fault it looks like.
+// Package cause looks for the cause of a change: which part of the range moved
+// together, which known faults it is made of, and what in the parts ledger and the
+// record changed at the same place.
+//
+//	ShapeAt     the part of the range that moved, in words
+//	Fits        each fault signature alone, best first
+//	Mix         several signatures together, with amounts that are not negative
+//	Confusable  signatures that shape does not tell apart
+//	Coincide    batches, operators, machines and days ranked by a rotation test
+//
+// All fits work on the unanchored change of level in dB per band: anchoring would
+// mirror a mid-band fault into bass and treble. A fit names what a change looks like;
+// it proves nothing, and faults that are in no signature are made of others.
 package cause
 
 import (

@@ -192,11 +192,12 @@ export class Painter {
 			if (end - from > 12 && end - from >= this.wide(l.lot) + 4) { c.fillStyle = this.ink; c.fillText(l.lot, from, tracks.lots.y + tracks.lots.h / 2); }
 		});
 		this.parts(data, lay, at);
-		for (const s of data.head.sections) {
-			const x = at(s.first), name = s.version ? "set " + s.version : "no set yet";
+		for (const [k, s] of data.head.sections.entries()) {
+			const x = at(s.first), next = data.head.sections[k + 1], name = s.version ? "set " + s.version : "no set yet";
 			if (x > edge) continue;
 			c.fillStyle = this.ink;
-			c.fillText(name, Math.max(x, lay.left) + 4, tracks.limits.y + tracks.limits.h / 2);
+			const from = Math.max(x, lay.left) + 4;
+			if (!next || at(next.first) - from > this.wide(name)) c.fillText(name, from, tracks.limits.y + tracks.limits.h / 2);
 			if (!s.starts) continue;
 			c.strokeStyle = this.ink;
 			c.setLineDash([5, 3]);
