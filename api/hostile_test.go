@@ -28,6 +28,10 @@ func verdictOn(status int, header http.Header, body []byte) string {
 	switch {
 	case status >= 500:
 		return "an error of the server's own"
+	case status >= 400 && header.Get("Content-Type") == "text/html; charset=UTF-8": // a page for people
+		if len(body) > 0 && !strings.Contains(text, "<h1>") {
+			return "a page that says too little"
+		}
 	case status >= 400 && header.Get("Content-Type") != "application/problem+json":
 		return "no problem after RFC 9457 but " + header.Get("Content-Type")
 	case status >= 400 && len(body) > 0:
@@ -65,7 +69,11 @@ func (h *hostile) send(method, target, kind string, body io.Reader) *httptest.Re
 	h.handler.ServeHTTP(rec, req)
 	h.tried++
 	h.by[rec.Code]++
-	if bad := verdictOn(rec.Code, rec.Header(), rec.Body.Bytes()); bad != "" {
+	bad := verdictOn(rec.Code, rec.Header(), rec.Body.Bytes())
+	if strings.HasPrefix(u.Path, "/api/") && strings.HasPrefix(rec.Header().Get("Content-Type"), "text/html") {
+		bad = "a page for people where programs ask"
+	}
+	if bad != "" {
 		h.t.Errorf("%s %.200q: %s: %d %.600s", method, target, bad, rec.Code, rec.Body)
 	}
 	return rec
@@ -166,7 +174,9 @@ func TestHostilePaths(t *testing.T) {
 	for _, x := range tricks() {
 		for _, pattern := range []string{"/%s", "/api/v1/units/%s", "/api/v1/lots/%s", "/api/v1/lots/%s/report.xlsx", "/api/v1/lots/L1/report.xlsx?paper=%s", "/api/v1/charts?stream=%s",
 			"/api/v1/charts?stream=deviation/left/63&product=%s", "/api/v1/charts?stream=deviation/left/63&limit=%s", "/api/v1/streams?product=%s", "/api/v1/%s", "/style.css/%s",
-			"/api/v1/openapi.json?%s", "/healthz/%s", "//%s", "/api//v1/units/%s", "/metrics?%s", "http://elsewhere.example/%s"} {
+			"/api/v1/openapi.json?%s", "/healthz/%s", "//%s", "/api//v1/units/%s", "/metrics?%s", "/units/%s", "/units?q=%s", "/units?before=2026-01-01T00:00:00Z&serial=%s",
+			"/lots/%s", "/lots?before=2026-01-01T00:00:00Z&lot=%s", "/compare?first=L1&second=%s", "/products/%s", "/products/p1?version=%s", "/products/%s/envelope", "/products/p1/limits?lot=%s",
+			"/refused?from=%s", "/add?product=%s", "/try?product=%s", "http://elsewhere.example/%s"} {
 			for _, method := range []string{"GET", "HEAD", "POST", "DELETE"} {
 				h.send(method, fmt.Sprintf(pattern, x), jsonKind, strings.NewReader("{}"))
 			}

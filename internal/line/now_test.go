@@ -47,6 +47,13 @@ func TestNowAnswers(t *testing.T) {
 	if p.State != line.NotAllRight || !strings.Contains(p.Reasons[0], "The line moved") {
 		t.Errorf("moved: %v %q", p.State, p.Reasons)
 	}
+	n, err := l.Now(t.Context())
+	if err != nil || len(n.Findings) == 0 || n.Findings[0].Kind != line.TheLine || n.Findings[0].FirstSerial != "S0057" {
+		t.Errorf("findings %+v (%v)", n.Findings, err)
+	}
+	if !strings.Contains(strings.Join(p.Reasons, " "), "Nobody has acted on finding") {
+		t.Errorf("reasons %q", p.Reasons)
+	}
 	if len(p.Signals) == 0 || p.Signals[0].Units < 2 || p.Signals[0].Title == "" || p.Signals[0].Text == "" {
 		t.Errorf("signals %+v", p.Signals)
 	}
@@ -138,21 +145,22 @@ func TestRehearseAgreesWithVerdicts(t *testing.T) {
 		func(hz float64) float64 { return 2.7 * one(hz > 5000) },            // in the guard band
 		func(hz float64) float64 { return 1.3 * one(hz > 400 && hz < 700) }, // balance alone
 		func(hz float64) float64 { return 0.5 * math.Sin(hz/500) },
+		func(float64) float64 { return 1.4 }, // one channel louder: balance, which anchoring hides
 	} {
 		given[intake(t, l, visit(fmt.Sprint("U", i), left, flat)).Verdict.Word]++
 	}
-	if given[envelope.Pass] != 3 || given[envelope.Doubtful] != 1 || given[envelope.Fail] != 2 {
+	if given[envelope.Pass] != 3 || given[envelope.Doubtful] != 1 || given[envelope.Fail] != 3 {
 		t.Fatalf("given %v", given)
 	}
 	r, err := l.Rehearse(t.Context(), "p1", *product().Envelope)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if r.Units != 6 || fmt.Sprint(r.Words) != fmt.Sprint(given) || fmt.Sprint(r.Today) != fmt.Sprint(given) || len(r.Changed) != 0 {
+	if r.Units != 7 || fmt.Sprint(r.Words) != fmt.Sprint(given) || fmt.Sprint(r.Today) != fmt.Sprint(given) || len(r.Changed) != 0 {
 		t.Errorf("%+v, given %v", r, given)
 	}
 	wide := envelope.Envelope{Around: []envelope.Range{{From: 63, To: 8000, Minus: 9, Plus: 9}}}
-	if r, err = l.Rehearse(t.Context(), "p1", wide); err != nil || r.Words[envelope.Pass] != 6 || strings.Join(r.Changed, " ") != "U4 U3 U2" {
+	if r, err = l.Rehearse(t.Context(), "p1", wide); err != nil || r.Words[envelope.Pass] != 7 || strings.Join(r.Changed, " ") != "U6 U4 U3 U2" {
 		t.Errorf("%v %v (%v)", r.Words, r.Changed, err)
 	}
 	if _, err := l.Rehearse(t.Context(), "p1", envelope.Envelope{}); err == nil {
