@@ -49,7 +49,7 @@ func stocked(t *testing.T, units int, watch *store.Watch) *workshop {
 		t.Fatal(err)
 	}
 	start := time.Now()
-	storetest.Stock(t, url, storetest.Stocking{
+	storetest.Fill(t, url, storetest.Filling{
 		Site: "main", Product: p.Code, Units: units, PerLot: 200, Channels: p.Channels, Bands: len(setup.Band), Streams: len(setup.StreamList),
 		Start:  time.Now().Add(-time.Duration(units) * 4 * time.Minute),
 		Stream: wander(setup), Judgement: judgement,
@@ -144,8 +144,8 @@ func TestPageTimes(t *testing.T) {
 	}{
 		{"line", fixed("/"), 100},
 		{"units", fixed("/units"), 100},
-		{"units, search", func(i int) string { return "/units?q=" + storetest.StockedSerial(i * 977 % units)[:6] }, 100},
-		{"one unit", func(i int) string { return "/units/" + storetest.StockedSerial(i*977%units) }, 100},
+		{"units, search", func(i int) string { return "/units?q=" + storetest.FilledSerial(i * 977 % units)[:6] }, 100},
+		{"one unit", func(i int) string { return "/units/" + storetest.FilledSerial(i*977%units) }, 100},
 		{"lots", fixed("/lots"), 100},
 		{"one lot of 200", func(i int) string { return fmt.Sprintf("/lots/F%04d", i*7%(units/200)+1) }, 40},
 		{"products", fixed("/products"), 100},
