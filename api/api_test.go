@@ -39,7 +39,8 @@ type client struct {
 	token  string
 }
 
-func serve(t *testing.T, token string) (*client, *line.Line, *store.DB) {
+// build returns a handler on a database of its own, with one product.
+func build(t testing.TB, token string) (http.Handler, *line.Line, *store.DB) {
 	t.Helper()
 	db := storetest.Open(t)
 	l := line.New(db, "main", time.Now)
@@ -55,10 +56,25 @@ func serve(t *testing.T, token string) (*client, *line.Line, *store.DB) {
 	if _, err := l.AddProduct(t.Context(), by, p); err != nil {
 		t.Fatal(err)
 	}
-	h, err := api.New(api.Options{Line: l, DB: db, Token: token, Listen: "127.0.0.1:0", Version: "test", Log: slog.New(slog.DiscardHandler)})
+	h, err := api.New(api.Options{Line: l, DB: db, Token: token, Listen: "127.0.0.1:0", Version: "test", Log: logTo(t)})
 	if err != nil {
 		t.Fatal(err)
 	}
+	return h, l, db
+}
+
+// logTo shows what the server logs when a test fails.
+func logTo(t testing.TB) *slog.Logger { return slog.New(slog.NewTextHandler(t.Output(), nil)) }
+
+// handler is a server without a token.
+func handler(t testing.TB) http.Handler {
+	h, _, _ := build(t, "")
+	return h
+}
+
+func serve(t *testing.T, token string) (*client, *line.Line, *store.DB) {
+	t.Helper()
+	h, l, db := build(t, token)
 	srv := httptest.NewServer(h)
 	t.Cleanup(srv.Close)
 	c := &client{t: t, server: srv, token: token}

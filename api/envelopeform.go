@@ -132,7 +132,7 @@ func rowsOf(text string, n int) ([][]float64, error) {
 			continue
 		}
 		if len(words) != n {
-			return nil, fmt.Errorf("line %d: %d numbers where %d belong", i+1, len(words), n)
+			return nil, fmt.Errorf("line %d: %d numbers belong here, not %d", i+1, n, len(words))
 		}
 		row := make([]float64, n)
 		for k, w := range words {

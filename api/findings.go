@@ -1,10 +1,6 @@
 package api
 
 import (
-	"encoding/json"
-	"fmt"
-	"io"
-	"mime"
 	"net/http"
 	"strconv"
 	"strings"
@@ -86,21 +82,6 @@ func (s *server) getFindings(c echo.Context) error {
 	return c.JSON(http.StatusOK, out)
 }
 
-// count reads a number from 1 to most of the address.
-func count(c echo.Context, name string, usual, most int) (int, error) {
-	q := c.QueryParam(name)
-	if q == "" {
-		return usual, nil
-	}
-	n, err := strconv.Atoi(q)
-	if err != nil || n < 1 || n > most {
-		p := newProblem(http.StatusUnprocessableEntity, fmt.Sprintf("%s %q is not a count", name, q), fmt.Sprintf("use 1 to %d", most))
-		p.Field = name
-		return 0, p
-	}
-	return n, nil
-}
-
 func findingNumber(c echo.Context) (int64, error) {
 	n, err := strconv.ParseInt(c.Param("finding"), 10, 64)
 	if err != nil || n < 1 {
@@ -138,7 +119,7 @@ func (s *server) postDeed(c echo.Context) error {
 		return err
 	}
 	var d Deed
-	if err := readJSON(c.Request(), &d); err != nil {
+	if err := readBody(c, &d); err != nil {
 		return err
 	}
 	who := by(c)
@@ -150,24 +131,4 @@ func (s *server) postDeed(c echo.Context) error {
 		return err
 	}
 	return c.JSON(http.StatusCreated, findingDetail(f))
-}
-
-// readJSON reads a body of one JSON value without unknown fields.
-func readJSON(r *http.Request, into any) error {
-	if kind, _, err := mime.ParseMediaType(r.Header.Get(echo.HeaderContentType)); err != nil || kind != "application/json" {
-		return newProblem(http.StatusUnsupportedMediaType, "the body is not said to be JSON", "send the header Content-Type: application/json")
-	}
-	body, err := io.ReadAll(r.Body)
-	if err != nil {
-		return err
-	}
-	d := json.NewDecoder(strings.NewReader(string(body)))
-	d.DisallowUnknownFields()
-	if err := d.Decode(into); err != nil {
-		return badJSON(err, body, d.InputOffset())
-	}
-	if _, err := d.Token(); err != io.EOF {
-		return newProblem(http.StatusBadRequest, "there is more after the end of the JSON value", "send one value")
-	}
-	return nil
 }

@@ -150,15 +150,6 @@ func (s *server) asset(c echo.Context) error {
 	return c.Blob(http.StatusOK, a.Type, a.Content)
 }
 
-// param returns a part of the address as it was meant.
-func param(c echo.Context, name string) (string, error) {
-	v, err := url.PathUnescape(c.Param(name))
-	if err != nil || v == "" {
-		return "", newProblem(http.StatusNotFound, "the address cannot be read", "follow a link, or escape the "+name+" as in a URL")
-	}
-	return v, nil
-}
-
 // person says who does something on a page: the name that was given with it.
 func person(c echo.Context) line.By {
 	return line.By{Actor: strings.TrimSpace(c.FormValue("by")), Origin: c.RealIP()}

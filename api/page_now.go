@@ -14,6 +14,7 @@ type nowBody struct {
 	line.Now
 	Days      []nowDay
 	NotPassed int
+	Full      bool // there are more than were counted
 }
 
 type nowDay struct {
@@ -41,5 +42,6 @@ func (s *server) nowPage(c echo.Context) error {
 	for _, c := range n.Counts {
 		body.NotPassed += c.Units
 	}
+	body.Full = body.NotPassed == line.MostCounted
 	return s.show(c, http.StatusOK, "now", pages.View{Title: "Line", Here: "/", Live: true, Body: body})
 }

@@ -40,7 +40,7 @@ func (s *server) startPage(c echo.Context) error {
 }
 
 func (s *server) showStart(c echo.Context, status int, b startBody) error {
-	return s.show(c, status, "start", pages.View{Title: "How to begin", Live: true, Body: b})
+	return s.show(c, status, "start", pages.View{Title: "How to begin", Body: b})
 }
 
 func (s *server) startBody(c echo.Context) (startBody, error) {

@@ -58,12 +58,13 @@ type Part struct {
 	Channel  string `json:"channel"`
 	Batch    string `json:"batch"`
 	Supplier string `json:"supplier"`
+	Piece    string `json:"piece,omitempty"` // serial of a single piece
 }
 
 func (s *server) getUnit(c echo.Context) error {
-	serial, err := url.PathUnescape(c.Param("serial"))
+	serial, err := param(c, "serial")
 	if err != nil {
-		return newProblem(http.StatusBadRequest, "the serial in the address cannot be read", "escape it as in a URL")
+		return err
 	}
 	v, err := s.Line.Unit(c.Request().Context(), serial)
 	if err != nil {
@@ -80,7 +81,7 @@ func (s *server) getUnit(c echo.Context) error {
 		u.Signals = append(u.Signals, signalOf(g))
 	}
 	for _, p := range v.Parts {
-		u.Parts = append(u.Parts, Part{p.Kind, p.Channel, p.Batch, p.Supplier})
+		u.Parts = append(u.Parts, Part{p.Kind, p.Channel, p.Batch, p.Supplier, p.Piece})
 	}
 	return c.JSON(http.StatusOK, u)
 }
@@ -173,9 +174,9 @@ type Yield struct {
 }
 
 func (s *server) lotReport(c echo.Context) (reports.Lot, error) {
-	lot, err := url.PathUnescape(c.Param("lot"))
+	lot, err := param(c, "lot")
 	if err != nil {
-		return reports.Lot{}, newProblem(http.StatusBadRequest, "the lot in the address cannot be read", "escape it as in a URL")
+		return reports.Lot{}, err
 	}
 	return s.Line.LotReport(c.Request().Context(), lot, s.Version)
 }

@@ -13,8 +13,10 @@ import (
 	"net/netip"
 	"net/url"
 	"regexp"
+	"slices"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"alike/internal/line"
 	"alike/internal/store"
@@ -31,6 +33,7 @@ const (
 	headerTimeout  = 10 * time.Second
 	idleTimeout    = 120 * time.Second
 	stopTimeout    = 20 * time.Second
+	mostHeader     = 64 << 10
 )
 
 // Options configure a server.
@@ -99,10 +102,11 @@ func build(o Options) (*echo.Echo, error) {
 	e.HideBanner, e.HidePort = true, true
 	e.IPExtractor = echo.ExtractIPDirect() // a header anyone can write does not go into the journal
 	e.HTTPErrorHandler = s.answerProblem
-	e.Use(middleware.RequestID(), s.metrics.watch, middleware.Recover(), middleware.BodyLimit(bodyLimit),
-		middleware.ContextTimeoutWithConfig(middleware.ContextTimeoutConfig{Timeout: requestTimeout, Skipper: endless}), headers, s.sameHost, ownPages)
+	e.Use(middleware.RequestID(), s.metrics.watch, middleware.Recover(), headers, s.sameHost, plainAddress, ownPages, middleware.BodyLimit(bodyLimit),
+		middleware.ContextTimeoutWithConfig(middleware.ContextTimeoutConfig{Timeout: requestTimeout, Skipper: endless}))
 	s.routes(e)
 	s.pageRoutes(e)
+	s.plotRoutes(e)
 	return e, nil
 }
 
@@ -114,6 +118,7 @@ func (s *server) routes(e *echo.Echo) {
 	// The guard stands at each route: on a group it would answer 404 where a route
 	// exists with another method.
 	e.POST("/api/v1/takes", s.postTakes, s.authorized)
+	e.POST("/api/v1/refusals", s.postRefusal, s.authorized)
 	e.GET("/api/v1/units/:serial", s.getUnit, s.authorized)
 	e.GET("/api/v1/lots", s.getLots, s.authorized)
 	e.GET("/api/v1/lots/:lot", s.getLot, s.authorized)
@@ -124,6 +129,22 @@ func (s *server) routes(e *echo.Echo) {
 	e.GET("/api/v1/findings", s.getFindings, s.authorized)
 	e.GET("/api/v1/findings/:finding", s.getFinding, s.authorized)
 	e.POST("/api/v1/findings/:finding/events", s.postDeed, s.authorized)
+	e.GET("/api/v1/parts", s.getParts, s.authorized)
+	e.POST("/api/v1/parts", s.postParts, s.authorized)
+	e.GET("/api/v1/parts/batches", s.getBatches, s.authorized)
+	e.POST("/api/v1/parts/batches", s.postBatches, s.authorized)
+	e.POST("/api/v1/parts/:entry/correct", s.postCorrection, s.authorized)
+	e.GET("/api/v1/drivers", s.getDrivers, s.authorized)
+	e.GET("/api/v1/drivers/batches", s.getDriverBatches, s.authorized)
+	e.POST("/api/v1/drivers/values", s.postValues, s.authorized)
+	e.GET("/api/v1/drivers/study", s.getStudy, s.authorized)
+	e.GET("/api/v1/drivers/study.xlsx", s.getStudyBook, s.authorized)
+	e.GET("/api/v1/drivers/purchase", s.getPurchase, s.authorized)
+	e.GET("/api/v1/drivers/pairings", s.getPairings, s.authorized)
+	e.POST("/api/v1/drivers/pairings", s.postPairing, s.authorized)
+	e.GET("/api/v1/drivers/pairings/:pairing", s.getPairing, s.authorized)
+	e.GET("/api/v1/drivers/pairings/:pairing/picks.xlsx", s.getPicks, s.authorized)
+	e.POST("/api/v1/drivers/pairings/:pairing/withdraw", s.postWithdrawal, s.authorized)
 	e.GET("/api/v1/openapi.json", s.getOpenAPI)
 }
 
@@ -180,16 +201,48 @@ func stopping(ctx context.Context) <-chan struct{} {
 	return done
 }
 
+// plainAddress refuses addresses with bytes that no name in the database can have.
+func plainAddress(next echo.HandlerFunc) echo.HandlerFunc {
+	plain := func(s string) bool { return utf8.ValidString(s) && !strings.ContainsRune(s, 0) }
+	return func(c echo.Context) error {
+		ok := plain(c.Request().URL.Path)
+		for name, values := range c.QueryParams() {
+			ok = ok && plain(name) && !slices.ContainsFunc(values, func(v string) bool { return !plain(v) })
+		}
+		if !ok {
+			return newProblem(http.StatusBadRequest, "the address holds bytes that are no text in UTF-8, or U+0000", "escape the UTF-8 form of the text")
+		}
+		return next(c)
+	}
+}
+
+// param returns an element of the path, unescaped. The router keeps the escaped form
+// when the path holds escapes that it would lose, such as %2F; unescaping the plain form
+// again would spoil a serial with a % in it.
+func param(c echo.Context, name string) (string, error) {
+	if c.Request().URL.RawPath == "" {
+		return c.Param(name), nil
+	}
+	text, err := url.PathUnescape(c.Param(name))
+	if err != nil {
+		return "", newProblem(http.StatusBadRequest, "the "+name+" in the address cannot be read", "escape it as in a URL")
+	}
+	return text, nil
+}
+
 // Serve answers requests on a listener until ctx ends, then lets running ones
 // finish; those that would go on for ever end at once.
 func Serve(ctx context.Context, l net.Listener, h http.Handler) error {
-	srv := &http.Server{
+	return serve(ctx, l, &http.Server{
 		Handler: h, ReadHeaderTimeout: headerTimeout, ReadTimeout: requestTimeout, WriteTimeout: 2 * requestTimeout,
-		IdleTimeout: idleTimeout,
+		IdleTimeout: idleTimeout, MaxHeaderBytes: mostHeader,
 		BaseContext: func(net.Listener) context.Context {
 			return context.WithValue(context.WithoutCancel(ctx), stoppingKey{}, ctx.Done())
 		},
-	}
+	})
+}
+
+func serve(ctx context.Context, l net.Listener, srv *http.Server) error {
 	failed := make(chan error, 1)
 	go func() { failed <- srv.Serve(l) }()
 	select {

@@ -8,6 +8,7 @@ import (
 	"io"
 	"math"
 	"mime"
+	"net"
 	"net/http"
 	"strings"
 	"time"
@@ -77,7 +78,7 @@ type takesResult struct {
 // 200 when everything was there before, and a problem when a take was refused; takes
 // that are good are stored all the same.
 func (s *server) postTakes(c echo.Context) error {
-	body, wire, err := readTakes(c.Request())
+	wire, err := readTakes(c.Request())
 	if err != nil {
 		return err
 	}
@@ -110,7 +111,7 @@ func (s *server) postTakes(c echo.Context) error {
 			case refused != nil:
 				res.Status, res.Problem = "refused", fromRefusal(refused)
 				worst = graver(worst, res.Problem)
-				if err := s.quarantine(c, refused.At(t.Source), t.Lot, body); err != nil {
+				if err := s.quarantine(c, refused.At(t.Source), t.Lot, wire[at[place(t)]]); err != nil {
 					return err
 				}
 			case r.Takes[i].Known:
@@ -147,8 +148,13 @@ func graver(a, b *Problem) *Problem {
 
 func place(t curve.Take) string { return t.Source.File }
 
-func (s *server) quarantine(c echo.Context, r curve.Refusal, lot string, content []byte) error {
-	_, err := s.Line.Quarantine(c.Request().Context(), by(c), r, lot, content)
+// quarantine keeps what was refused, a take or the numbers of a driver: alone, for a request may hold thousands.
+func (s *server) quarantine(c echo.Context, r curve.Refusal, lot string, t any) error {
+	content, err := json.Marshal(t)
+	if err != nil {
+		return err
+	}
+	_, err = s.Line.Quarantine(c.Request().Context(), by(c), r, lot, content)
 	return err
 }
 
@@ -164,45 +170,100 @@ func (s *server) unitResult(r line.Receipt) UnitResult {
 	return u
 }
 
+// mostTakes is how many takes a request may hold. Without a bound a body of 64 MB could
+// hold millions of empty ones, which are a hundred times as large in memory.
+const mostTakes = 10_000
+
 // readTakes reads the body: one take, or {"takes": [...]}.
-func readTakes(r *http.Request) (body []byte, takes []Take, err error) {
-	if kind, _, err := mime.ParseMediaType(r.Header.Get(echo.HeaderContentType)); err != nil || kind != "application/json" {
-		// This also keeps forms of foreign pages out: a browser asks before it sends JSON.
-		return nil, nil, newProblem(http.StatusUnsupportedMediaType, "the body is not said to be JSON", "send the header Content-Type: application/json")
+func readTakes(r *http.Request) ([]Take, error) {
+	if err := saidToBeJSON(r); err != nil {
+		return nil, err
 	}
-	if body, err = io.ReadAll(r.Body); err != nil {
-		return nil, nil, err
+	body, err := io.ReadAll(r.Body)
+	if err != nil {
+		return nil, badBody(err)
 	}
 	var wire struct {
-		Takes *[]Take `json:"takes"`
+		Takes json.RawMessage `json:"takes"`
 		Take
 	}
 	d := json.NewDecoder(bytes.NewReader(body))
 	d.DisallowUnknownFields()
 	if err := d.Decode(&wire); err != nil {
-		return nil, nil, badJSON(err, body, d.InputOffset())
+		return nil, badJSON(err, body, d.InputOffset(), 0)
 	}
 	if _, err := d.Token(); err != io.EOF {
-		return nil, nil, newProblem(http.StatusBadRequest, "there is more after the end of the JSON value", "send one value")
+		return nil, newProblem(http.StatusBadRequest, "there is more after the end of the JSON value", "send one value")
 	}
-	if wire.Takes == nil {
-		return body, []Take{wire.Take}, nil
+	if len(wire.Takes) == 0 || string(wire.Takes) == "null" {
+		return []Take{wire.Take}, nil
 	}
-	if len(*wire.Takes) == 0 {
-		return nil, nil, newProblem(http.StatusUnprocessableEntity, "the request holds no take", "send at least one")
-	}
-	return body, *wire.Takes, nil
+	return readList(wire.Takes, body)
 }
 
-func badJSON(err error, body []byte, offset int64) *Problem {
+// saidToBeJSON also keeps forms of foreign pages out: a browser asks before it sends
+// JSON.
+func saidToBeJSON(r *http.Request) error {
+	if kind, _, err := mime.ParseMediaType(r.Header.Get(echo.HeaderContentType)); err != nil || kind != "application/json" {
+		return newProblem(http.StatusUnsupportedMediaType, "the body is not said to be JSON", "send the header Content-Type: application/json")
+	}
+	return nil
+}
+
+// readList reads the takes one by one, so that a list that is too long is found before
+// it fills the memory.
+func readList(list json.RawMessage, body []byte) ([]Take, error) {
+	start := int64(bytes.Index(body, list))
+	d := json.NewDecoder(bytes.NewReader(list))
+	d.DisallowUnknownFields()
+	if open, err := d.Token(); err != nil || open != json.Delim('[') {
+		p := newProblem(http.StatusBadRequest, "field \"takes\" is no list", "see /api/v1/openapi.json")
+		p.Field = "takes"
+		return nil, p
+	}
+	var takes []Take
+	for d.More() {
+		if len(takes) == mostTakes {
+			p := newProblem(http.StatusUnprocessableEntity, fmt.Sprintf("the request holds more than %d takes", mostTakes), "send fewer takes at a time")
+			p.Field = "takes"
+			return nil, p
+		}
+		var t Take
+		before := start + d.InputOffset()
+		if err := d.Decode(&t); err != nil {
+			return nil, badJSON(err, body, start+d.InputOffset(), before)
+		}
+		takes = append(takes, t)
+	}
+	if len(takes) == 0 {
+		return nil, newProblem(http.StatusUnprocessableEntity, "the request holds no take", "send at least one")
+	}
+	return takes, nil
+}
+
+// badBody words a body that did not arrive whole.
+func badBody(err error) error {
+	var web *echo.HTTPError
+	if errors.As(err, &web) {
+		return err
+	}
+	if network := net.Error(nil); errors.As(err, &network) && network.Timeout() {
+		return newProblem(http.StatusRequestTimeout, "the body did not arrive in time", "send it again; the same request again is safe")
+	}
+	return newProblem(http.StatusBadRequest, "the body did not arrive whole", "send it again; the same request again is safe")
+}
+
+// badJSON words a fault of the body; the offset is where the decoder stood, and start
+// where the value began that it read.
+func badJSON(err error, body []byte, offset, start int64) *Problem {
 	var kind *json.UnmarshalTypeError
 	var syntax *json.SyntaxError
 	if errors.As(err, &syntax) {
-		offset = syntax.Offset
+		offset = start + syntax.Offset
 	}
 	p := newProblem(http.StatusBadRequest, "the body is not usable JSON: "+err.Error(), "see /api/v1/openapi.json")
 	if errors.As(err, &kind) {
-		p.Field, offset = strings.TrimPrefix(kind.Field, "Take."), kind.Offset
+		p.Field, offset = strings.TrimPrefix(kind.Field, "Take."), start+kind.Offset
 		p.Detail = fmt.Sprintf("field %q cannot be a %s", p.Field, kind.Value)
 	}
 	line := 1 + bytes.Count(body[:min(int(offset), len(body))], []byte("\n"))
@@ -244,6 +305,13 @@ func (w Take) take(i int) (curve.Take, error) {
 		var f *band.PointError
 		if errors.As(err, &f) {
 			return t, bad(f.Field, f.Error(), "send a curve of at least 2 points with rising frequencies and finite levels")
+		}
+		return t, err
+	}
+	if err := curve.Bounds(t.Curve); err != nil {
+		var f *curve.FieldError
+		if errors.As(err, &f) {
+			return t, bad(f.Field, f.Reason, f.Remedy)
 		}
 		return t, err
 	}

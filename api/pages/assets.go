@@ -34,9 +34,12 @@ func init() {
 	}
 	var sheets []string
 	for _, f := range names {
-		if name := path.Base(f); strings.HasSuffix(name, ".css") {
+		switch name := path.Base(f); path.Ext(name) {
+		case ".css":
 			sheets = append(sheets, name)
-		} else {
+		case ".mjs":
+			addModule(name)
+		default:
 			add(name, read(name))
 		}
 	}
@@ -47,6 +50,22 @@ func init() {
 		}))
 	}
 }
+
+// addModule adds a module after the modules that it imports, whose addresses hold the
+// hash of their content.
+func addModule(name string) {
+	if _, done := assetByName[name]; done {
+		return
+	}
+	add(name, imported.ReplaceAllFunc(read(name), func(m []byte) []byte {
+		other := string(imported.FindSubmatch(m)[1])
+		addModule(other)
+		return []byte(`from "` + AssetPath(other) + `"`)
+	}))
+}
+
+// imported is how a module names another one.
+var imported = regexp.MustCompile(`from "\./([a-z0-9._-]+)"`)
 
 // reference is how a style sheet names another asset.
 var reference = regexp.MustCompile(`url\(([a-z0-9._-]+)\)`)
@@ -65,7 +84,7 @@ func add(name string, content []byte) {
 	switch ext { // the system's table may say otherwise
 	case ".css":
 		kind = "text/css; charset=utf-8"
-	case ".js":
+	case ".js", ".mjs":
 		kind = "text/javascript; charset=utf-8"
 	case ".svg":
 		kind = "image/svg+xml"
@@ -102,6 +121,9 @@ func palette() []byte {
 		{"faint", plot.Faint}, {"rule", plot.Rule},
 	} {
 		fmt.Fprintf(&b, "\t--plot-%s: %s;\n", c.name, c.value)
+	}
+	for i, c := range plot.Diverging {
+		fmt.Fprintf(&b, "\t--plot-diverging-%d: %s;\n", i, c)
 	}
 	b.WriteString("}\n")
 	for _, word := range append(append([]string{}, plot.Words...), "accept", "refuse", "not complete", "") {

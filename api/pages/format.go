@@ -16,7 +16,7 @@ import (
 // functions are what templates may call. Times carry the zone of the workshop.
 var functions = template.FuncMap{
 	"asset": AssetPath, "stamp": Stamp, "day": Day, "clock": Clock, "date": Date, "db": DB, "dbs": Signed, "number": Number,
-	"percent": Percent, "hz": band.Hertz, "look": plot.LookOf, "mark": Mark, "class": class, "count": Count,
+	"percent": Percent, "hz": Frequency, "look": plot.LookOf, "mark": Mark, "class": class, "count": Count,
 	"unitPath": UnitPath, "lotPath": LotPath, "productPath": ProductPath, "streamPath": StreamPath, "join": strings.Join,
 	"upper": Upper, "rows": func(name string, rows any) any {
 		return struct {
@@ -72,6 +72,15 @@ func Signed(v float64) string {
 		s = "+" + s
 	}
 	return s
+}
+
+// Frequency writes a frequency with its unit, as the trade does: 31.5 Hz, 1.25 kHz.
+func Frequency(f float64) string {
+	f, _ = strconv.ParseFloat(strconv.FormatFloat(f, 'g', 4, 64), 64) // the ends of a sweep are odd numbers
+	if s, ok := strings.CutSuffix(band.Hertz(f), "k"); ok {
+		return s + " kHz"
+	}
+	return band.Hertz(f) + " Hz"
 }
 
 // Percent writes a share of 0 to 1 in whole percent. Only all is 100 % and only none

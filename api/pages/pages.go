@@ -31,6 +31,8 @@ type View struct {
 	Bare    bool   // without menu and search: there is nothing to go to yet
 	Live    bool   // the page renews its parts marked data-live when the line changes
 	Script  string // a script of the page's own, beside app.js
+	Module  string // a script of the page's own that is a module
+	Base    string // a style sheet that Style builds upon
 	Style   string // a style sheet of the page's own, beside app.css
 	Body    any    // what the page's own template reads
 }

@@ -56,6 +56,7 @@ func (cmd *demoCommand) Run(c *console) error {
 	err = cmd.run(c, w, story)
 	if err == nil {
 		fmt.Fprintf(c.out, "\nall of this took %.0f s; reports: %s\n", time.Since(start).Seconds(), filepath.Join(cmd.Out, "lot-*.xlsx"))
+		fmt.Fprintf(c.out, "look again with: alike lot list --data %s --site %s\n", d.Data, d.Site)
 		if !cmd.Exit {
 			err = serve(c, w, cmd.Listen, "")
 		}
@@ -91,6 +92,9 @@ func (cmd *demoCommand) run(c *console, w *workplace, story *sim.Story) error {
 	if err := cmd.parts(c, w, folder.Parts); err != nil {
 		return err
 	}
+	if err := cmd.drivers(c, w, story, product.Code); err != nil {
+		return err
+	}
 	for i, lot := range story.Lots {
 		if err := cmd.lot(c, w, folder.Lots[i], lot.Code); err != nil {
 			return err
@@ -101,7 +105,10 @@ func (cmd *demoCommand) run(c *console, w *workplace, story *sim.Story) error {
 			}
 		}
 	}
-	return cmd.reports(c, w, story)
+	if err := cmd.reports(c, w, story); err != nil {
+		return err
+	}
+	return cmd.driverReports(c, w)
 }
 
 // takes writes the simulated takes once; a folder that is there is used again.

@@ -43,11 +43,31 @@ func TestDemo(t *testing.T) {
 		}
 		checkReport(t, filepath.Join(out, "lot-"+p[1]+".xlsx"), p[2])
 	}
+	showsWhatReadmeShows(t, text)
 	again, _, code := alike(t, t.Context(), env, "demo", "--exit", "--out", out, "--data", data)
 	if code != 0 || strings.Count(again, " 0 takes stored, ") != 6 {
 		t.Errorf("the second run: %d\n%s", code, again)
 	}
 	showsItsPage(t, env, out, data)
+}
+
+// showsWhatReadmeShows looks for every line of the demo's output in README.md.
+func showsWhatReadmeShows(t *testing.T, out string) {
+	t.Helper()
+	readme, err := os.ReadFile("../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, block, found := strings.Cut(string(readme), "```\nlot 2026-W39")
+	block, _, closed := strings.Cut(block, "```")
+	if !found || !closed {
+		t.Fatal("README.md does not show the demo")
+	}
+	for shown := range strings.Lines("lot 2026-W39" + block) {
+		if !strings.Contains(out, shown) {
+			t.Errorf("README.md shows, but the demo does not print: %s", shown)
+		}
+	}
 }
 
 func checkReport(t *testing.T, name, proposal string) {

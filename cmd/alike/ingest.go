@@ -86,9 +86,7 @@ func ingest(c *console, w *workplace, what string, entries []curve.Entry, refuse
 
 // tell prints what an ingest did; refusals go to the error stream.
 func (c *console) tell(o line.Outcome) {
-	for _, r := range o.Refused {
-		fmt.Fprintln(c.err, "refused:", r.Error())
-	}
+	c.tellRefused(o.Refused)
 	fmt.Fprintf(c.out, "%d takes stored, %d known already, %d refused (%d new in quarantine)\n", o.Stored, o.Known, len(o.Refused), o.Fresh)
 	if judged := verdicts(o); judged != "" {
 		fmt.Fprintf(c.out, "units judged: %s\n", judged)
@@ -98,6 +96,27 @@ func (c *console) tell(o line.Outcome) {
 	}
 	if n := len(o.Signals); n > 0 {
 		fmt.Fprintf(c.out, "chart signals: %d, the first at unit %s\n", n, o.Signals[0].Serial)
+	}
+}
+
+// alikeRefused is how many refusals for one reason are told one by one: a wrong product
+// name refuses a whole folder.
+const alikeRefused = 20
+
+func (c *console) tellRefused(refused []curve.Refusal) {
+	type cause struct{ field, reason, remedy string }
+	seen := map[cause]int{}
+	var order []cause
+	for _, r := range refused {
+		k := cause{r.Field, r.Reason, r.Remedy}
+		if seen[k]++; seen[k] <= alikeRefused {
+			fmt.Fprintln(c.err, "refused:", r.Error())
+		} else if seen[k] == alikeRefused+1 {
+			order = append(order, k)
+		}
+	}
+	for _, k := range order {
+		fmt.Fprintf(c.err, "refused: %d more for the same reason, all kept in quarantine: %s; %s\n", seen[k]-alikeRefused, k.reason, k.remedy)
 	}
 }
 

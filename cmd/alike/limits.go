@@ -138,32 +138,3 @@ func (cmd *limitsList) Run(c *console) error {
 		return t.Flush()
 	})
 }
-
-type partsCommand struct {
-	Add partsAdd `cmd:"" help:"Enter component batches from a CSV file: kind,channel,batch,supplier,first,last,received,note."`
-}
-
-type partsAdd struct {
-	database
-	File    string `arg:"" help:"Parts file (CSV)." type:"existingfile"`
-	Product string `help:"Code of the product. May be left out when there is only one."`
-}
-
-func (cmd *partsAdd) Run(c *console) error {
-	data, err := os.ReadFile(cmd.File)
-	if err != nil {
-		return err
-	}
-	parts, err := line.ReadParts(cmd.File, data)
-	if err != nil {
-		return err
-	}
-	return cmd.with(c, func(w *workplace) error {
-		n, err := w.line.AddParts(c.ctx, w.by, cmd.Product, parts)
-		if err != nil {
-			return fmt.Errorf("%s: %w", cmd.File, err)
-		}
-		fmt.Fprintf(c.out, "%d of %d entries are new\n", n, len(parts))
-		return nil
-	})
-}

@@ -26,13 +26,17 @@ var version = "dev"
 type commands struct {
 	Demo     demoCommand     `cmd:"" help:"Run simulated weeks of production through everything, and stay up to be looked at."`
 	Serve    serveCommand    `cmd:"" help:"Serve stations and people over HTTP."`
+	Station  stationCommand  `cmd:"" help:"Watch a folder and send its takes to a server."`
 	Ingest   ingestCommand   `cmd:"" help:"Take in measured curves from files and folders."`
 	Product  productCommand  `cmd:"" help:"Products: designs at a revision."`
 	Envelope envelopeCommand `cmd:"" help:"Envelopes: tolerance limits per band, in versions."`
 	Limits   limitsCommand   `cmd:"" help:"Chart limits, frozen from a baseline, in versions."`
 	Parts    partsCommand    `cmd:"" help:"Parts ledger: which component batch went into which units."`
+	Drivers  driversCommand  `cmd:"" help:"Incoming drivers: take in, compare batches and suppliers, pair."`
 	Lot      lotCommand      `cmd:"" help:"Lots and their reports."`
 	Finding  findingCommand  `cmd:"" help:"Findings: what the charts found, why, and what was done about it."`
+	Backup   backupCommand   `cmd:"" help:"Write everything into one file while the server runs."`
+	Restore  restoreCommand  `cmd:"" help:"Read a backup into an empty database."`
 	Calc     calcCommand     `cmd:"" help:"The statistics alone, without a database."`
 	Version  versionCommand  `cmd:"" help:"Print the version."`
 }

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"net/http"
 	"os"
 	"os/exec"
 	"os/signal"
@@ -10,7 +11,9 @@ import (
 	"strings"
 	"syscall"
 	"testing"
+	"time"
 
+	"alike/internal/pg/pgtest"
 	"alike/internal/store/storetest"
 
 	"github.com/rogpeppe/go-internal/testscript"
@@ -32,15 +35,49 @@ func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir:                 "testdata/script",
 		RequireExplicitExec: false,
+		Cmds:                map[string]func(*testscript.TestScript, bool, []string){"waitfor": waitFor},
 		Setup: func(e *testscript.Env) error {
 			url := storetest.URL(e.T().(testing.TB))
 			e.Setenv("ALIKE_DATABASE_URL", url)
+			e.Setenv("EMPTY", pgtest.New(e.T().(testing.TB), nil))
 			e.Setenv("ALIKE_AS", "tester")
 			spc, err := filepath.Abs("../../spc") // its test data, with sources beside them
 			e.Setenv("SPC", spc)
 			return err
 		},
 	})
+}
+
+// waitFor waits until an address answers 200.
+func waitFor(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 1 {
+		ts.Fatalf("usage: waitfor URL")
+	}
+	for deadline := time.Now().Add(time.Minute); !ready(args[0]); time.Sleep(20 * time.Millisecond) {
+		if time.Now().After(deadline) {
+			ts.Fatalf("%s did not answer within a minute", args[0])
+		}
+	}
+}
+
+// ready reports whether an address answers 200.
+func ready(url string) bool {
+	res, err := http.Get(url)
+	if err != nil {
+		return false
+	}
+	res.Body.Close()
+	return res.StatusCode == http.StatusOK
+}
+
+// until waits for a condition, with a deadline.
+func until(t *testing.T, what string, ok func() bool) {
+	t.Helper()
+	for deadline := time.Now().Add(time.Minute); !ok(); time.Sleep(10 * time.Millisecond) {
+		if time.Now().After(deadline) {
+			t.Fatalf("not within a minute: %s", what)
+		}
+	}
 }
 
 // alike runs the command in a process of its own and returns its output.

@@ -1,3 +1,4 @@
+// Package deps holds the project's import rule, as a test.
 package deps
 
 import (
@@ -24,7 +25,9 @@ var allowed = map[string][]string{
 	"alike/internal/store":           {"alike/migrations"},
 	"alike/internal/store/storetest": {"alike/internal/store", "alike/internal/pg/..."},
 	"alike/internal/curve":           {"alike/spc/band"},
+	"alike/internal/backup":          {"alike/internal/store", "alike/internal/curve", "alike/spc/band"},
 	"alike/internal/pg/pgtest":       {"alike/internal/pg"},
+	"alike/internal/station":         {"alike/internal/curve"},
 	"alike/internal/sim":             {"alike/internal/curve", "alike/spc/..."},
 	// The budget of a board is about the rules of its charts.
 	"alike/spc/budget": {"alike/spc/chart"},

@@ -14,6 +14,8 @@ import (
 	"alike/spc/chart"
 )
 
+func serial(i int) string { return fmt.Sprintf("S%04d", i) }
+
 // produce takes in units whose channels wobble a little in tilt and level, plus a
 // change on the left.
 func produce(t *testing.T, l *line.Line, rng *rand.Rand, from, to int, change func(hz float64) float64) {
@@ -25,7 +27,7 @@ func produce(t *testing.T, l *line.Line, rng *rand.Rand, from, to int, change fu
 				return level + tilt*math.Log2(hz/1000) + bass/(1+hz/200) + extra(hz)
 			}
 		}
-		r := intake(t, l, visit(fmt.Sprintf("S%04d", i), wobble(change), wobble(flat)))
+		r := intake(t, l, visit(serial(i), wobble(change), wobble(flat)))
 		if r.Verdict == nil {
 			t.Fatalf("unit %d: %+v %q", i, r, refusals(r))
 		}

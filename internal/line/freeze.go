@@ -137,57 +137,75 @@ func (l *Line) pick(ctx context.Context, s store.Site, setup *Setup, base Baseli
 // returns how many were asked for.
 func (l *Line) screen(ctx context.Context, s store.Site, setup *Setup, base Baseline, out *Frozen) (asked int, err error) {
 	serials := base.Serials
+	why := func(serial string) (string, error) { return unfitUnit(ctx, s, setup.Code, serial) }
 	if base.Lot != "" {
 		units, err := s.UnitsOfLot(ctx, base.Lot)
 		if err != nil {
 			return 0, err
 		}
-		for _, u := range units {
-			serials = append(serials, u.Serial)
-		}
 		if len(units) == 0 {
 			return 0, refuse(Missing, "baseline", "see the lots with: alike lot list", "there is no lot %q with units", base.Lot)
 		}
+		attempts, err := s.AttemptsOfLot(ctx, base.Lot)
+		if err != nil {
+			return 0, err
+		}
+		reasons := map[string]string{} // asked at once: a lot may hold thousands
+		byUnit := map[string][]store.AttemptRow{}
+		for _, a := range attempts {
+			byUnit[a.Serial] = append(byUnit[a.Serial], a)
+		}
+		for _, u := range units {
+			serials = append(serials, u.Serial)
+			reasons[u.Serial] = unfit(setup.Code, u, byUnit[u.Serial])
+		}
+		alone := why
+		why = func(serial string) (string, error) {
+			if r, ok := reasons[serial]; ok {
+				return r, nil
+			}
+			return alone(serial)
+		}
 	}
-	var good []string
+	seen := map[string]bool{}
 	for _, serial := range serials {
-		why, err := unfit(ctx, s, setup.Code, serial)
+		r, err := why(serial)
 		if err != nil {
 			return 0, err
 		}
 		switch {
-		case why != "":
-			out.LeftOut = append(out.LeftOut, LeftOut{serial, why})
-		case !slices.Contains(good, serial):
-			good = append(good, serial)
+		case r != "":
+			out.LeftOut = append(out.LeftOut, LeftOut{serial, r})
+		case !seen[serial]:
+			seen[serial] = true
+			out.Used = append(out.Used, serial)
 		}
 	}
-	out.Used = good
 	return len(serials), nil
 }
 
-// unfit says why a unit cannot serve in a baseline, or nothing.
-func unfit(ctx context.Context, s store.Site, product, serial string) (string, error) {
+// unfitUnit says why a unit cannot serve in a baseline, or nothing.
+func unfitUnit(ctx context.Context, s store.Site, product, serial string) (string, error) {
 	unit, err := s.Unit(ctx, serial)
 	if errors.Is(err, store.ErrNotFound) {
 		return "there is no such unit", nil
 	} else if err != nil {
 		return "", err
 	}
-	if unit.Product != product {
-		return "it is of product " + unit.Product, nil
-	}
 	attempts, err := s.Attempts(ctx, serial)
-	if err != nil {
-		return "", err
-	}
+	return unfit(product, unit, attempts), err
+}
+
+func unfit(product string, unit store.UnitRow, attempts []store.AttemptRow) string {
 	switch {
+	case unit.Product != product:
+		return "it is of product " + unit.Product
 	case len(attempts) == 0 || attempts[0].Verdict == nil:
-		return "its first attempt is not judged", nil
+		return "its first attempt is not judged"
 	case *attempts[0].Verdict != "pass":
-		return "its first attempt was judged " + *attempts[0].Verdict, nil
+		return "its first attempt was judged " + *attempts[0].Verdict
 	}
-	return "", nil
+	return ""
 }
 
 // freeze computes the limit set from the baseline's readings.

@@ -93,21 +93,21 @@ func (l *Line) Zone(ctx context.Context) (*time.Location, error) {
 }
 
 // Setup returns a product made ready. An empty code stands for the site's only
-// product.
+// product, drivers not counted.
 func (l *Line) Setup(ctx context.Context, code string) (*Setup, error) {
 	return l.setup(ctx, l.db.Site(l.site), code)
 }
 
 func (l *Line) setup(ctx context.Context, s store.Site, code string) (*Setup, error) {
 	if code == "" {
-		all, err := s.Products(ctx)
+		all, err := l.finished(ctx, s)
 		if err != nil {
 			return nil, err
 		}
 		if len(all) != 1 {
 			return nil, refuse(Invalid, "product", "say which product the takes belong to", "the workshop has %d products, and none is named", len(all))
 		}
-		code = all[0].Product
+		code = all[0]
 	}
 	row, err := s.Product(ctx, code)
 	if errors.Is(err, store.ErrNotFound) {

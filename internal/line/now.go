@@ -22,10 +22,11 @@ type Now struct {
 	Days     []DayNow // of that week, newest first, without days of rest
 	Yield    reports.Yield
 	Today    reports.Yield
-	Waiting  []UnitNow // units that need a person, newest first, at most mostWaiting
-	Counts   []store.WordCount
-	Refused  int // in quarantine
-	Fresh    int // of them since the beginning of the week shown
+	Waiting  []UnitNow         // units that need a person, newest first, at most mostWaiting
+	Counts   []store.WordCount // of all units that need a person, at most MostCounted
+	Findings []Finding         // that are open, newest first, at most mostWaiting
+	Refused  int               // in quarantine
+	Fresh    int               // of them since the beginning of the week shown
 }
 
 // A DayNow is one day's units in the order of measurement.
@@ -75,8 +76,12 @@ type SignalNow struct {
 const (
 	recentUnits = 25
 	mostWaiting = 25
-	mostMarks   = 600
+	mostMarks   = 400
 )
+
+// MostCounted is how many units that did not pass are counted: beyond it a number is no
+// longer something to act on.
+const MostCounted = 1000
 
 // Now returns the state of the line.
 func (l *Line) Now(ctx context.Context) (Now, error) {
@@ -97,6 +102,9 @@ func (l *Line) Now(ctx context.Context) (Now, error) {
 		if err := l.waiting(ctx, s, &n, zone); err != nil {
 			return err
 		}
+		if err := n.findings(ctx, s, zone); err != nil {
+			return err
+		}
 		if n.Refused, n.Fresh, err = s.CountQuarantine(ctx, n.Week); err != nil {
 			return err
 		}
@@ -105,7 +113,7 @@ func (l *Line) Now(ctx context.Context) (Now, error) {
 			return err
 		}
 		for _, p := range products {
-			state, err := l.productNow(ctx, s, p.Product)
+			state, err := l.productNow(ctx, s, p.Product, n.Findings)
 			if err != nil {
 				return err
 			}
@@ -192,17 +200,21 @@ func monday(t time.Time) time.Time {
 // waiting lists the units that need a person, and says what for.
 func (l *Line) waiting(ctx context.Context, s store.Site, n *Now, zone *time.Location) error {
 	var err error
-	if n.Counts, err = s.CountNotPassed(ctx); err != nil {
+	if n.Counts, err = s.CountNotPassed(ctx, MostCounted); err != nil {
 		return err
 	}
 	rows, err := s.UnitsNotPassed(ctx, mostWaiting)
 	if err != nil {
 		return err
 	}
+	setups := map[string]*Setup{}
 	for _, r := range rows {
-		setup, err := l.setup(ctx, s, r.Product)
-		if err != nil {
-			return err
+		setup := setups[r.Product]
+		if setup == nil {
+			if setup, err = l.setup(ctx, s, r.Product); err != nil {
+				return err
+			}
+			setups[r.Product] = setup
 		}
 		r.MeasuredAt = r.MeasuredAt.In(zone)
 		u := UnitNow{UnitState: r, Todo: setup.todo(r.Last, r.Number)}
@@ -236,8 +248,29 @@ func (s *Setup) todo(word string, attempt int) string {
 	return "find the cause, then measure again with what was done; it does not ship as it is"
 }
 
-// productNow judges the last units of a product.
-func (l *Line) productNow(ctx context.Context, s store.Site, code string) (ProductNow, error) {
+// findings lists what the charts found and nobody has acted on.
+func (n *Now) findings(ctx context.Context, s store.Site, zone *time.Location) error {
+	rows, err := s.Findings(ctx, "", Open, mostWaiting)
+	if err != nil {
+		return err
+	}
+	for _, r := range rows {
+		f, err := findingOf(r)
+		if err != nil {
+			return err
+		}
+		if f.FirstSerial, f.LastSerial, f.Signals, err = s.FindingSpan(ctx, r.Finding); err != nil {
+			return err
+		}
+		f.OpenedAt = f.OpenedAt.In(zone)
+		n.Findings = append(n.Findings, f)
+	}
+	return nil
+}
+
+// productNow judges the last units of a product. A change of the line that nobody has
+// acted on counts however long it has been quiet.
+func (l *Line) productNow(ctx context.Context, s store.Site, code string, open []Finding) (ProductNow, error) {
 	setup, err := l.setup(ctx, s, code)
 	if err != nil {
 		return ProductNow{}, err
@@ -265,7 +298,13 @@ func (l *Line) productNow(ctx context.Context, s store.Site, code string) (Produ
 			}
 		}
 	}
-	p.judge(setup, last)
+	var moved []Finding
+	for _, f := range open {
+		if f.Product == code && f.Kind == TheLine {
+			moved = append(moved, f)
+		}
+	}
+	p.judge(setup, last, moved)
 	return p, nil
 }
 
@@ -286,7 +325,7 @@ func (p *ProductNow) signals(ctx context.Context, s store.Site, b *board, from i
 
 // judge answers for the last units: a moved line is worse than a poor yield, for it
 // spoils units that still pass.
-func (p *ProductNow) judge(setup *Setup, last []store.Watched) {
+func (p *ProductNow) judge(setup *Setup, last []store.Watched, moved []Finding) {
 	if p.Envelope == nil {
 		p.State, p.Reasons = NotKnown, []string{"There is no envelope to judge by."}
 		return
@@ -316,6 +355,10 @@ func (p *ProductNow) judge(setup *Setup, last []store.Watched) {
 		against(NotAllRight, "The line moved: %d of the last %d units carry chart signals, first %s.", len(signalled), len(last), signalled[0])
 	} else if len(signalled) > 0 {
 		against(LookAtIt, "Chart signals at %s, of the last %d units: look at what was different.", joinAnd(signalled), len(last))
+	}
+	if n := len(moved); n > 0 {
+		f := moved[0]
+		against(LookAtIt, "Nobody has acted on finding %d yet: the line moved, first seen at %s.", f.Number, f.FirstSerial)
 	}
 	// Of a few units the share says nothing: speak up when even its upper bound is low.
 	if y := yield("", good, len(last)); y.High < setup.FirstPassYield {

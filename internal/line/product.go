@@ -44,6 +44,15 @@ type Product struct {
 	Signatures     []Signature      `json:"signatures,omitempty"`
 	// Plan is what to check when the line moved; empty for a general one.
 	Plan []PlanRow `json:"plan,omitempty"`
+	// Components are the kinds of parts the product is made of; the ledger takes no
+	// other kind. Empty for any.
+	Components []Component `json:"components,omitempty"`
+	// Stage is empty for finished units, "driver" for single drivers as they come in;
+	// Of is then the code of the product they go into.
+	Stage    string    `json:"stage,omitempty"`
+	Of       string    `json:"of,omitempty"`
+	Metrics  []Metric  `json:"metrics,omitempty"` // single numbers measured beside the curve
+	Incoming *Incoming `json:"incoming,omitempty"`
 	// Envelope is the first version of the limits; later ones are added on their own.
 	Envelope *envelope.Envelope `json:"envelope,omitempty"`
 }
@@ -255,7 +264,7 @@ func (p Product) check() error {
 			return fmt.Errorf("envelope: %w", err)
 		}
 	}
-	return nil
+	return p.checkStage()
 }
 
 func curveOf(points []Point) band.Curve {

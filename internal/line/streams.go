@@ -12,9 +12,25 @@ type Stream struct {
 	Key      string // "deviation/left/63": names the stream in the API and the database
 	Title    string // "left 63 Hz deviation"
 	Quantity envelope.Quantity
-	Channel  string // empty for balance
-	Band     int    // index into the bands, -1 for a scalar
-	Unit     string // "dB" or "dB SPL"
+	Channel  string  // empty for balance
+	Band     int     // index into the bands, -1 for a scalar
+	Unit     string  // "dB" or "dB SPL"
+	Hz       float64 // nominal mid-band frequency, 0 for a scalar
+}
+
+// Positive reports whether the stream's values cannot be negative.
+func (st Stream) Positive() bool { return st.Quantity == envelope.Roughness }
+
+// Group names the block of like streams that a stream belongs to: a channel, the
+// balance per band, or the scalars.
+func (st Stream) Group() string {
+	switch {
+	case st.Band < 0:
+		return "scalars"
+	case st.Channel != "":
+		return st.Channel
+	}
+	return string(st.Quantity)
 }
 
 // streams lists a product's streams in the order in which readings hold them:
@@ -32,6 +48,7 @@ func (s *Setup) streams() []Stream {
 		if i >= 0 {
 			st.Key += "/" + s.Band[i].Label()
 			st.Title += s.Band[i].Name() + " "
+			st.Hz = s.Band[i].Nominal()
 		} else if q == envelope.Balance {
 			st.Key += "/sensitivity"
 			st.Title += "sensitivity "

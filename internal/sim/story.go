@@ -100,6 +100,9 @@ func New(o Options) (*Story, error) {
 	return s, nil
 }
 
+// Monday is the first day of the story, at midnight in its zone.
+func (s *Story) Monday() time.Time { return s.monday }
+
 // A mark is a place in the story: a lot from 0, and the share of its units that
 // came before.
 type mark struct {

@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"database/sql"
 	"fmt"
 	"time"
 
@@ -19,12 +20,7 @@ import (
 func Migrate(ctx context.Context, config *pgx.ConnConfig) error {
 	db := stdlib.OpenDB(*config)
 	defer db.Close()
-	// The default waits five seconds between tries, longer than a migration takes.
-	locker, err := lock.NewPostgresSessionLocker(lock.WithLockTimeout(1, 120))
-	if err != nil {
-		return err
-	}
-	p, err := goose.NewProvider(goose.DialectPostgres, db, migrations.FS, goose.WithSessionLocker(locker))
+	p, err := provider(db)
 	if err != nil {
 		return err
 	}
@@ -41,4 +37,37 @@ func Migrate(ctx context.Context, config *pgx.ConnConfig) error {
 	}
 	_, err = p.Up(wait)
 	return err
+}
+
+func provider(db *sql.DB) (*goose.Provider, error) {
+	// The default waits five seconds between tries, longer than a migration takes.
+	locker, err := lock.NewPostgresSessionLocker(lock.WithLockTimeout(1, 120))
+	if err != nil {
+		return nil, err
+	}
+	return goose.NewProvider(goose.DialectPostgres, db, migrations.FS, goose.WithSessionLocker(locker))
+}
+
+// NewestSchema returns the newest schema that this program knows.
+func NewestSchema() (int64, error) {
+	db := stdlib.OpenDB(pgx.ConnConfig{}) // is never connected
+	defer db.Close()
+	p, err := provider(db)
+	if err != nil {
+		return 0, err
+	}
+	known := p.ListSources()
+	return known[len(known)-1].Version, nil
+}
+
+// MigrateTo brings an empty database to a schema that may be older than the newest.
+func (db *DB) MigrateTo(ctx context.Context, version int64) error {
+	raw := stdlib.OpenDBFromPool(db.pool)
+	defer raw.Close()
+	p, err := provider(raw)
+	if err != nil {
+		return err
+	}
+	_, err = p.UpTo(ctx, version)
+	return translate(err)
 }

@@ -47,10 +47,11 @@ func (s Site) NewestUnit(ctx context.Context) (at time.Time, err error) {
 // before another, newest first, at most limit.
 func (s Site) UnitsBetween(ctx context.Context, from, before time.Time, limit int) ([]UnitState, error) {
 	return all[UnitState](ctx, s.q, `
-		SELECT `+unitStateColumns+`
-		FROM attempts a JOIN units u ON u.site = a.site AND u.serial = a.serial `+lastAttempt+`
-		WHERE a.site = $1 AND a.number = 1 AND a.measured_at >= $2 AND a.measured_at < $3
-		ORDER BY a.measured_at DESC, u.place DESC NULLS FIRST, u.serial DESC LIMIT $4`, s.Name, now(from), now(before), limit)
+		SELECT `+unitStateColumns+` FROM (
+			SELECT * FROM attempts WHERE site = $1 AND number = 1 AND measured_at >= $2 AND measured_at < $3
+			ORDER BY measured_at DESC, serial DESC LIMIT $4
+		) a JOIN LATERAL (SELECT * FROM units WHERE site = a.site AND serial = a.serial LIMIT 1) u ON true `+lastAttempt+`
+		ORDER BY a.measured_at DESC, u.serial DESC`, s.Name, now(from), now(before), limit)
 }
 
 // A DayCount counts the units of one day by the verdict of their first attempt.
@@ -68,18 +69,22 @@ func (s Site) DaysBetween(ctx context.Context, from, before time.Time, zone stri
 		GROUP BY 1, 2 ORDER BY 1, 2`, s.Name, now(from), now(before), zone)
 }
 
-// notPassed are units whose last attempt did not pass, or is not complete.
+// notPassed are last attempts that did not pass, or are not complete. The partial index
+// holds few rows, and each asks for its unit's last attempt: a NOT EXISTS would be
+// planned as a pass over all attempts.
 const notPassed = `
-	FROM attempts l JOIN units u ON u.site = l.site AND u.serial = l.serial
-	JOIN attempts a ON a.site = l.site AND a.serial = l.serial AND a.number = 1
-	WHERE l.site = $1 AND l.verdict IS DISTINCT FROM 'pass' AND NOT EXISTS (
-		SELECT FROM attempts b WHERE b.site = l.site AND b.serial = l.serial AND b.number > l.number)`
+	FROM attempts l WHERE l.site = $1 AND l.verdict IS DISTINCT FROM 'pass' AND l.number = (
+		SELECT max(number) FROM attempts b WHERE b.site = l.site AND b.serial = l.serial)`
 
 // UnitsNotPassed returns the units whose last attempt did not pass, or is not
 // complete, newest first, at most limit.
 func (s Site) UnitsNotPassed(ctx context.Context, limit int) ([]UnitState, error) {
-	return all[UnitState](ctx, s.q, `SELECT `+unitStateColumns+notPassed+`
-		ORDER BY l.measured_at DESC, u.serial DESC LIMIT $2`, s.Name, limit)
+	return all[UnitState](ctx, s.q, `
+		SELECT `+unitStateColumns+` FROM (
+			SELECT l.* `+notPassed+` ORDER BY l.measured_at DESC, l.serial DESC LIMIT $2
+		) l JOIN units u ON u.site = l.site AND u.serial = l.serial
+		JOIN attempts a ON a.site = l.site AND a.serial = l.serial AND a.number = 1
+		ORDER BY l.measured_at DESC, u.serial DESC`, s.Name, limit)
 }
 
 // A WordCount is a number of units by a verdict word.
@@ -88,10 +93,13 @@ type WordCount struct {
 	Units int
 }
 
-// CountNotPassed counts the units whose last attempt did not pass by its verdict.
-func (s Site) CountNotPassed(ctx context.Context) ([]WordCount, error) {
-	return all[WordCount](ctx, s.q, `SELECT coalesce(l.verdict, 'waiting') AS word, count(*) AS units `+notPassed+`
-		GROUP BY 1 ORDER BY 1`, s.Name)
+// CountNotPassed counts the units whose last attempt did not pass by its verdict, of the
+// newest up to most of them.
+func (s Site) CountNotPassed(ctx context.Context, most int) ([]WordCount, error) {
+	return all[WordCount](ctx, s.q, `
+		SELECT coalesce(verdict, 'waiting') AS word, count(*) AS units FROM (
+			SELECT l.verdict `+notPassed+` ORDER BY l.measured_at DESC, l.serial DESC LIMIT $2
+		) newest GROUP BY 1 ORDER BY 1`, s.Name, most)
 }
 
 // A SignalCount sums up one rule on one stream over the units from a place on.
@@ -165,10 +173,12 @@ func (s Site) UnitsAround(ctx context.Context, product string, place int64, limi
 // begin first, at most limit.
 func (s Site) FindUnits(ctx context.Context, text string, limit int) ([]UnitState, error) {
 	return all[UnitState](ctx, s.q, `
-		SELECT `+unitStateColumns+` FROM units u
-		JOIN attempts a ON a.site = u.site AND a.serial = u.serial AND a.number = 1 `+lastAttempt+`
-		WHERE u.site = $1 AND position(lower($2) IN lower(u.serial)) > 0
-		ORDER BY position(lower($2) IN lower(u.serial)) > 1, u.place DESC NULLS FIRST, u.serial LIMIT $3`, s.Name, text, limit)
+		SELECT `+unitStateColumns+` FROM (
+			SELECT *, position(lower($2) IN lower(serial)) > 1 AS inside FROM units
+			WHERE site = $1 AND position(lower($2) IN lower(serial)) > 0
+			ORDER BY inside, place DESC NULLS FIRST, serial LIMIT $3
+		) u JOIN attempts a ON a.site = u.site AND a.serial = u.serial AND a.number = 1 `+lastAttempt+`
+		ORDER BY u.inside, u.place DESC NULLS FIRST, u.serial`, s.Name, text, limit)
 }
 
 // UnitsBefore returns the newest units first seen before a moment, newest first, at

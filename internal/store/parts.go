@@ -21,19 +21,59 @@ type PartUse struct {
 	LastSerial  string
 	Note        string
 	EnteredAt   time.Time
+	Piece       string // serial of the single piece, such as a driver's; empty for none
+	EnteredBy   string
+	// Of an entry that is no longer in force:
+	WithdrawnAt  *time.Time
+	WithdrawnBy  *string
+	WithdrawnWhy *string
+	ReplacedBy   *uuid.UUID
 }
 
-const partColumns = `use, product, kind, channel, batch, supplier, received_on, first_serial, last_serial, note, entered_at`
+const (
+	partEntered = `use, product, kind, channel, batch, supplier, received_on, first_serial, last_serial, note, entered_at, piece, entered_by`
+	partColumns = partEntered + `, withdrawn_at, withdrawn_by, withdrawn_why, replaced_by`
+)
 
 // AddPartUse stores an entry of the parts ledger unless the same one is in force
-// already, and reports whether it was new.
+// already, and reports whether it was new. ErrExists when the piece, or the place in
+// the unit, is taken.
 func (s Site) AddPartUse(ctx context.Context, p PartUse) (bool, error) {
 	tag, err := s.q.Exec(ctx, `
-		INSERT INTO part_uses (site, `+partColumns+`) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)
-		ON CONFLICT DO NOTHING`,
+		INSERT INTO part_uses (site, `+partEntered+`) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14)
+		ON CONFLICT (site, product, kind, channel, batch, first_serial, last_serial) WHERE withdrawn_at IS NULL DO NOTHING`,
 		s.Name, p.Use, p.Product, p.Kind, p.Channel, p.Batch, p.Supplier, p.ReceivedOn, p.FirstSerial, p.LastSerial, p.Note,
-		now(p.EnteredAt))
+		now(p.EnteredAt), p.Piece, p.EnteredBy)
 	return tag.RowsAffected() == 1, translate(err)
+}
+
+// Part returns one entry of the ledger, in force or withdrawn.
+func (s Site) Part(ctx context.Context, use uuid.UUID) (PartUse, error) {
+	return one[PartUse](ctx, s.q, `SELECT `+partColumns+` FROM part_uses WHERE site = $1 AND use = $2`, s.Name, use)
+}
+
+// Parts lists a product's ledger in order of entry, what was withdrawn too.
+func (s Site) Parts(ctx context.Context, product string) ([]PartUse, error) {
+	return all[PartUse](ctx, s.q, `
+		SELECT `+partColumns+` FROM part_uses WHERE site = $1 AND product = $2 ORDER BY entered_at, use`, s.Name, product)
+}
+
+// WithdrawPart ends an entry; ErrNotFound when it is not in force.
+func (s Site) WithdrawPart(ctx context.Context, use uuid.UUID, at time.Time, by, why string, replacedBy *uuid.UUID) error {
+	tag, err := s.q.Exec(ctx, `
+		UPDATE part_uses SET withdrawn_at = $3, withdrawn_by = $4, withdrawn_why = $5, replaced_by = $6
+		WHERE site = $1 AND use = $2 AND withdrawn_at IS NULL`, s.Name, use, now(at), by, why, replacedBy)
+	if err == nil && tag.RowsAffected() == 0 {
+		return ErrNotFound
+	}
+	return translate(err)
+}
+
+// Pieces returns the entries in force that name one of the pieces of a kind.
+func (s Site) Pieces(ctx context.Context, kind string, pieces []string) ([]PartUse, error) {
+	return all[PartUse](ctx, s.q, `
+		SELECT `+partColumns+` FROM part_uses
+		WHERE site = $1 AND kind = $2 AND piece = ANY($3) AND withdrawn_at IS NULL ORDER BY piece`, s.Name, kind, pieces)
 }
 
 // PartsOfUnit returns the ledger entries that hold for one serial.

@@ -44,7 +44,8 @@ func (s Site) ReadingsOf(ctx context.Context, product string, serials []string) 
 func (s Site) ReadingsOfLot(ctx context.Context, lot string) ([]ReadingRow, error) {
 	return all[ReadingRow](ctx, s.q, `
 		SELECT r.place, r.number, r.serial, r.streams
-		FROM units u JOIN readings r ON r.site = u.site AND r.product = u.product AND r.place = u.place
+		FROM units u JOIN attempts a ON a.site = u.site AND a.serial = u.serial
+		JOIN readings r ON r.site = u.site AND r.product = u.product AND r.number = a.number AND r.place = u.place
 		WHERE u.site = $1 AND u.lot = $2 ORDER BY r.place, r.number`, s.Name, lot)
 }
 

@@ -25,19 +25,30 @@ var (
 	ErrUnavailable = errors.New("the database does not answer")
 )
 
+// errBadAddress stands for the driver's own text, which repeats the address, password
+// and all.
+var errBadAddress = errors.New("the database address cannot be read: give it as postgres://user@host:port/name")
+
 // A DB is a pool of connections to one database.
 type DB struct{ pool *pgxpool.Pool }
 
 // Open connects to url, applies the migrations that are missing, and waits for
 // both. The caller closes the DB.
-func Open(ctx context.Context, url string) (*DB, error) {
+func Open(ctx context.Context, url string) (*DB, error) { return open(ctx, url, nil) }
+
+// OpenWatched is Open for a measuring program: every statement is added up in w.
+func OpenWatched(ctx context.Context, url string, w *Watch) (*DB, error) { return open(ctx, url, w) }
+
+func open(ctx context.Context, url string, w *Watch) (*DB, error) {
 	config, err := pgxpool.ParseConfig(url)
 	if err != nil {
-		// The driver's own text repeats the address, password and all.
-		return nil, errors.New("the database address cannot be read: give it as postgres://user@host:port/name")
+		return nil, errBadAddress
 	}
 	if err := Migrate(ctx, config.ConnConfig.Copy()); err != nil {
 		return nil, translate(err)
+	}
+	if w != nil {
+		config.ConnConfig.Tracer = w
 	}
 	pool, err := pgxpool.NewWithConfig(ctx, config)
 	if err != nil {

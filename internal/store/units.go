@@ -43,6 +43,15 @@ func (s Site) UnitsOfLot(ctx context.Context, lot string) ([]UnitRow, error) {
 		WHERE site = $1 AND lot = $2 ORDER BY place NULLS LAST, first_seen, serial`, s.Name, lot)
 }
 
+// CountUnits returns how many units of a product have a serial from first to last, of
+// their length.
+func (s Site) CountUnits(ctx context.Context, product, first, last string) (n int, err error) {
+	err = s.q.QueryRow(ctx, `
+		SELECT count(*) FROM units WHERE site = $1 AND product = $2 AND length(serial) = length($3)
+			AND serial COLLATE "C" BETWEEN $3::text AND $4::text`, s.Name, product, first, last).Scan(&n)
+	return n, translate(err)
+}
+
 // A LotRow is one lot with its counts.
 type LotRow struct {
 	Lot       string
@@ -62,9 +71,12 @@ const lotColumns = `
 	LEFT JOIN attempts a ON a.site = u.site AND a.serial = u.serial AND a.number = 1
 	WHERE l.site = $1`
 
-// Lots lists the site's lots, oldest first.
+// Lots lists the site's lots of finished units, oldest first; batches of drivers are
+// none.
 func (s Site) Lots(ctx context.Context) ([]LotRow, error) {
-	return all[LotRow](ctx, s.q, lotColumns+` GROUP BY l.site, l.lot ORDER BY l.opened_at, l.lot`, s.Name)
+	return all[LotRow](ctx, s.q, lotColumns+`
+		AND NOT EXISTS (SELECT FROM products p WHERE p.site = l.site AND p.product = l.product AND p.definition ->> 'stage' = 'driver')
+		GROUP BY l.site, l.lot ORDER BY l.opened_at, l.lot`, s.Name)
 }
 
 // Lot returns one lot.

@@ -92,6 +92,7 @@ func (k *controlPicture) legend() []legendLine {
 	}
 	if len(k.beyond) > 0 {
 		r := RangeRule(k.chart)
+		r.Points = k.beyond
 		out = append(out, legendLine{"", r.Shape, Wrap(r.Sentence(k.chart), width, 12)})
 	}
 	return out

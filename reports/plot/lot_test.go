@@ -134,10 +134,10 @@ func TestDescribeLimits(t *testing.T) {
 	}
 }
 
-func TestASentenceNamesSixUnits(t *testing.T) {
+func TestASentenceNamesThreeUnits(t *testing.T) {
 	c := reports.Chart{Serials: strings.Split("a b c d e f g h", " ")}
 	r := RuleMarks{Rule: "trend", Points: []int{0, 1, 2, 3, 4, 5, 7}}
-	if got, want := r.Sentence(c), "trend. At a, b, c, d, e, f, and 1 more, the last h."; got != want {
+	if got, want := r.Sentence(c), "trend. At a, b, c, and 4 more, the last h."; got != want {
 		t.Errorf("sentence %q, want %q", got, want)
 	}
 }

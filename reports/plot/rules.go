@@ -41,10 +41,10 @@ func Rules(c reports.Chart) []RuleMarks {
 	return out
 }
 
-// Sentence returns what the rule says and the units it points at, at most six
+// Sentence returns what the rule says and the units it points at, at most three
 // by name.
 func (r RuleMarks) Sentence(c reports.Chart) string {
-	const named = 6
+	const named = 3
 	var units []string
 	for i, p := range r.Points {
 		if i == named {

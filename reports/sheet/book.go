@@ -16,6 +16,7 @@ import (
 type book struct {
 	f        *excelize.File
 	lot      reports.Lot
+	subject  string // of the page headers
 	options  Options
 	paper    int
 	channels []string

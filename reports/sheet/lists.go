@@ -72,7 +72,7 @@ func (b *book) units() {
 		caption: "One row per unit, with the verdict of its last attempt. Margin is the distance to the nearest limit in dB, negative outside. What was not checked does not count as passed.",
 		none:    "No unit of the lot was measured.",
 		columns: []column{
-			{head: "", center: true}, {head: "Serial", most: 150}, {head: "Verdict"}, {head: "In words", most: 275},
+			{head: "", center: true}, {head: "Serial", most: 150}, {head: "Verdict"}, {head: "In words", most: 330},
 			{head: "Margin, dB", format: signed2}, {head: "Worst at", most: 120},
 			{head: "First verdict"}, {head: "Attempts", format: plain0},
 		},
@@ -92,12 +92,33 @@ func (b *book) units() {
 		t.columns = append(t.columns, column{head: "Roughness " + c + ", dB", format: plain2})
 	}
 	t.columns = append(t.columns, column{head: "Not checked", most: 140}, column{head: "Measured", most: 190}, column{head: "Station", most: 90}, column{head: "Operator", most: 90})
+	shared := notCheckedOnAny(b.lot.Units)
+	if shared != "" {
+		t.caption += " Not checked on any of them: " + shared + "."
+	}
 	for _, u := range b.lot.Units {
+		if shared != "" {
+			u.NotChecked = "see above"
+		}
 		t.rows = append(t.rows, unitRow(u, len(channels)))
 	}
 	last := b.table(t)
 	b.colour(sheetUnits, "C", []string{"A", "C"}, last)
 	b.ground(sheetUnits, fmt.Sprintf(`AND(ISNUMBER($E%d),$E%d<0)`, headRow+1, headRow+1), []string{"E"}, last, plot.LookOf("fail").Tint)
+}
+
+// notCheckedOnAny returns what was not checked when it is the same for all units, so
+// that it is said once.
+func notCheckedOnAny(units []reports.UnitRow) string {
+	if len(units) < 2 {
+		return ""
+	}
+	for _, u := range units {
+		if u.NotChecked != units[0].NotChecked {
+			return ""
+		}
+	}
+	return units[0].NotChecked
 }
 
 func unitRow(u reports.UnitRow, channels int) []any {
@@ -129,7 +150,7 @@ func (b *book) signals() {
 		caption: "One row per rule that fired on a control chart. The largest value is in standard deviations from the centre, with its sign.",
 		none:    "No signal: no rule fired on any control chart of the lot.",
 		columns: []column{
-			{head: "Stream", most: 190}, {head: "Rule"}, {head: "What it means", most: 330}, {head: "First at"}, {head: "Last at"},
+			{head: "Stream", most: 190}, {head: "Rule"}, {head: "What it means", most: 460}, {head: "First at"}, {head: "Last at"},
 			{head: "Points", format: plain0}, {head: "Largest, SD", format: signed1}, {head: "Limits from", most: 190},
 			{head: "Finding", format: plain0},
 		},

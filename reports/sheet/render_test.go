@@ -60,3 +60,45 @@ func TestRender(t *testing.T) {
 		}
 	}
 }
+
+// TestRenderDrivers prints the books about drivers.
+func TestRenderDrivers(t *testing.T) {
+	office, err := exec.LookPath("soffice")
+	if err != nil {
+		t.Fatal("soffice is not on the path: install LibreOffice Calc or leave out the tag render")
+	}
+	for _, paper := range []struct{ name, box string }{{"A4", `/MediaBox\s*\[\s*0 0 595`}, {"Letter", `/MediaBox\s*\[\s*0 0 612`}} {
+		o := made
+		o.Paper = paper.name
+		for name, c := range map[string]struct {
+			file        []byte
+			least, most int
+		}{
+			"study": {writeStudy(t, reporttest.Study(3, 40), o), 10, 16},
+			// 45 pairs: labels of 20 pairs to a page.
+			"picks": {writePicks(t, reporttest.Picks(45), o), 7, 9},
+		} {
+			t.Run(paper.name+name, func(t *testing.T) {
+				dir := t.TempDir()
+				if err := os.WriteFile(filepath.Join(dir, "book.xlsx"), c.file, 0o600); err != nil {
+					t.Fatal(err)
+				}
+				cmd := exec.Command(office, "--headless", "-env:UserInstallation=file://"+filepath.Join(dir, "profile"),
+					"--convert-to", "pdf", "--outdir", dir, filepath.Join(dir, "book.xlsx"))
+				if out, err := cmd.CombinedOutput(); err != nil {
+					t.Fatalf("%v: %s", err, out)
+				}
+				pdf, err := os.ReadFile(filepath.Join(dir, "book.pdf"))
+				if err != nil {
+					t.Fatal(err)
+				}
+				if n := len(pdfPage.FindAll(pdf, -1)); n < c.least || n > c.most {
+					t.Errorf("%d pages, want %d to %d", n, c.least, c.most)
+				}
+				if !regexp.MustCompile(paper.box).Match(pdf) {
+					t.Errorf("no page is %s", paper.name)
+				}
+			})
+		}
+	}
+}

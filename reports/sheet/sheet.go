@@ -74,25 +74,39 @@ func Write(w io.Writer, lot reports.Lot, o Options) error {
 }
 
 func newBook(lot reports.Lot, o Options, paper int) *book {
+	return newBookOf(lot, "Lot "+lot.Code, sheetNames, o, paper)
+}
+
+// newBookOf begins a file with the given sheets. Of the lot only what the sheets in
+// use read has to be there.
+func newBookOf(lot reports.Lot, subject string, names []string, o Options, paper int) *book {
 	b := &book{
-		f: excelize.NewFile(), lot: lot, options: o, paper: paper,
+		f: excelize.NewFile(), lot: lot, subject: subject, options: o, paper: paper,
 		channels: lot.Channels(), styles: map[look]int{},
 	}
 	b.f.SetZipWriter(newSteadyZip)
 	b.keep(b.f.SetDefaultFont(font))
-	b.keep(b.f.SetSheetName("Sheet1", sheetNames[0]))
-	for _, name := range sheetNames[1:] {
+	b.keep(b.f.SetSheetName("Sheet1", names[0]))
+	for _, name := range names[1:] {
 		_, err := b.f.NewSheet(name)
 		b.keep(err)
 	}
 	return b
 }
 
+// title is that of the file's properties.
+func (b *book) title() string {
+	if b.lot.Code != "" {
+		return "Report of lot " + b.lot.Code
+	}
+	return b.subject
+}
+
 // properties fills what a file browser shows.
 func (b *book) properties() {
 	made := b.options.Made.UTC().Format(time.RFC3339)
 	b.keep(b.f.SetDocProps(&excelize.DocProperties{
-		Title:          clean("Report of lot " + b.lot.Code),
+		Title:          clean(b.title()),
 		Subject:        clean(b.lot.Product + ", " + b.lot.Site),
 		Creator:        "alike",
 		LastModifiedBy: "alike",

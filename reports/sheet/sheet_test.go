@@ -121,6 +121,20 @@ func TestOneChannel(t *testing.T) {
 	cell(t, f, "Units", "K4", "Not checked")
 }
 
+// What was not checked on any unit is said once, above; a difference is said per unit.
+func TestNotCheckedIsSaidOnce(t *testing.T) {
+	l := reporttest.Lot(5, 1)
+	f := open(t, write(t, l, made))
+	if text, _ := f.GetCellValue("Units", "A2"); !strings.Contains(text, "Not checked on any of them: distortion, polarity.") {
+		t.Errorf("the caption is %q", text)
+	}
+	cell(t, f, "Units", "K6", "see above")
+	l.Units[1].NotChecked = "distortion"
+	f = open(t, write(t, l, made))
+	cell(t, f, "Units", "K5", "distortion, polarity")
+	cell(t, f, "Units", "K6", "distortion")
+}
+
 func TestSignalsPartsMethod(t *testing.T) {
 	l := reporttest.Lot(40, 2)
 	f := open(t, write(t, l, made))

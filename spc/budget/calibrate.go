@@ -55,7 +55,7 @@ func Calibrate(ctx context.Context, baseline [][]float64, o Options) (Result, er
 	if err != nil {
 		return Result{}, err
 	}
-	c := calibration{Options: o, rows: fewer(rows), n: len(baseline), streams: len(baseline[0])}
+	c := calibration{Options: o, rows: fewer(rows), skews: skews(baseline), n: len(baseline), streams: len(baseline[0])}
 	e, err := chart.EstimateFrom(column(baseline, 0))
 	if err != nil {
 		return Result{}, err
@@ -162,6 +162,7 @@ func column(rows [][]float64, j int) []float64 {
 type calibration struct {
 	Options
 	rows       [][]float64
+	skews      []skew
 	n, streams int
 	freedom    float64
 }
@@ -196,7 +197,7 @@ func (c calibration) run(ctx context.Context) (Result, error) {
 // simulate makes histories told apart from chance high down to chance low.
 func (c calibration) simulate(ctx context.Context, count int, high, low, from, to float64) ([]history, error) {
 	m := simulation{
-		rows: c.rows, n: c.n, horizon: c.horizon(), stop: math.Log(low), seed: c.Seed,
+		rows: c.rows, skews: c.skews, n: c.n, horizon: c.horizon(), stop: math.Log(low), seed: c.Seed,
 		scale: newScale(float64(c.n), c.freedom, c.Keys, high),
 	}
 	done := 0

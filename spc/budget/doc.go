@@ -20,9 +20,13 @@
 // often the largest of many values crosses a far limit depends on the strong
 // correlations, which few units suffice to show, and hardly on the weak ones.
 //
+// Streams are not quite normal either. Far limits depend greatly on skewness, so what the
+// baseline tells of each stream's skewness, and what it leaves open, goes into the
+// simulated units too (skewness.go).
+//
 // # What is promised
 //
 // The mean, over baselines of that size and over the future, of the number of units to
-// the first false alarm, while units are independent and normal. Limits from a small
+// the first false alarm, while units are independent of each other. Limits from a small
 // baseline are lucky or unlucky: single boards differ, and Result says by how much.
 package budget

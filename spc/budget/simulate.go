@@ -52,7 +52,8 @@ func (h history) run(s stretch) (units int, fired bool) {
 // A simulation is what histories are made of.
 type simulation struct {
 	rows    [][]float64 // Σ of squares over rows is 1 per stream
-	n       int         // units of each baseline
+	skews   []skew
+	n       int // units of each baseline
 	horizon int
 	scale   *scale
 	stop    float64 // a history ends at a sight of this severity
@@ -94,6 +95,7 @@ type worker struct {
 	x             []float64
 	base          [][]float64 // by stream
 	center, sigma []float64
+	bends         []bend
 	tracks        []track
 }
 
@@ -101,7 +103,7 @@ func (m simulation) worker() *worker {
 	streams := len(m.rows[0])
 	w := &worker{
 		simulation: m, x: make([]float64, streams), base: make([][]float64, streams),
-		center: make([]float64, streams), sigma: make([]float64, streams), tracks: make([]track, streams),
+		center: make([]float64, streams), sigma: make([]float64, streams), bends: make([]bend, streams), tracks: make([]track, streams),
 	}
 	for j := range w.base {
 		w.base[j] = make([]float64, m.n)
@@ -115,12 +117,20 @@ func (w *worker) unit(rng *rand.Rand) []float64 {
 	for _, row := range w.rows {
 		floats.AddScaled(w.x, rng.NormFloat64(), row)
 	}
+	for j, b := range w.bends {
+		if b.c != 0 {
+			w.x[j] = b.of(w.x[j])
+		}
+	}
 	return w.x
 }
 
 // history makes a baseline, sets the limits from it, and lets units come until one is
 // a sight rare enough to stop at, or the horizon.
 func (w *worker) history(rng *rand.Rand) history {
+	for j, s := range w.skews {
+		w.bends[j] = s.bend(rng)
+	}
 	for u := range w.n {
 		for j, v := range w.unit(rng) {
 			w.base[j][u] = v

@@ -43,9 +43,13 @@ func EWMA(xs []float64, o EWMAOptions) (Chart, error) {
 	}
 	c := Chart{Kind: "ewma", Center: e.Center, Sigma: e.Sigma, Points: make([]Point, len(xs)), Warnings: e.Warnings}
 	z := 0.0 // from the centre, so that a large centre costs no digits
-	for i, x := range xs {
-		z += o.Lambda * (x - e.Center - z)
-		c.Points[i] = Point{Index: i + 1, Value: e.Center + z, Center: e.Center, Sigma: e.Sigma * EWMAFactor(o.Lambda, i+1, o.Steady)}
+	steady := EWMAFactor(o.Lambda, 0, true)
+	for i, factor := 0, 0.0; i < len(xs); i++ {
+		z += o.Lambda * (xs[i] - e.Center - z)
+		if factor != steady { // soon the last factor is 1 to all digits
+			factor = EWMAFactor(o.Lambda, i+1, o.Steady)
+		}
+		c.Points[i] = Point{Index: i + 1, Value: e.Center + z, Center: e.Center, Sigma: e.Sigma * factor}
 	}
 	mark(c.Points, Options{Width: o.Width})
 	return c, nil

@@ -149,7 +149,7 @@ func TestIndividualsShiftAndScale(t *testing.T) {
 		}
 		b, errB := chart.Individuals(ys, o)
 		if errA != nil || errB != nil {
-			t.Skip("no spread")
+			return // values without spread, or whose spread the shift swallows: other tests
 		}
 		near := func(got, want float64) bool { return math.Abs(got-want) < 1e-7*(1+math.Abs(want)) }
 		lower, upper := a.Points[0].Lower, a.Points[0].Upper

@@ -98,7 +98,7 @@ func (r Rule) Check() error {
 func (r Rule) Text() string {
 	switch r.Key {
 	case Beyond:
-		return fmt.Sprintf("A point lies more than %.3g sigmas from the centre.", r.Width)
+		return fmt.Sprintf("A point lies more than %s from the centre.", sigmas(r.Width))
 	case SameSide:
 		return fmt.Sprintf("%d points in a row lie on one side of the centre: the level has shifted.", r.Count)
 	case Trend:
@@ -106,15 +106,22 @@ func (r Rule) Text() string {
 	case Alternating:
 		return fmt.Sprintf("%d points in a row go up and down in turn: two sources alternate.", r.Count)
 	case TwoOfThree:
-		return fmt.Sprintf("%d of %d points lie more than %.3g sigmas off on the same side.", r.Count, r.Of, r.Width)
+		return fmt.Sprintf("%d of %d points lie more than %s off on the same side.", r.Count, r.Of, sigmas(r.Width))
 	case FourOfFive:
-		return fmt.Sprintf("%d of %d points lie more than %.3g sigmas off on the same side: a small shift.", r.Count, r.Of, r.Width)
+		return fmt.Sprintf("%d of %d points lie more than %s off on the same side: a small shift.", r.Count, r.Of, sigmas(r.Width))
 	case Hugging:
-		return fmt.Sprintf("%d points in a row lie within %.3g sigmas: the limits are too wide for this process.", r.Count, r.Width)
+		return fmt.Sprintf("%d points in a row lie within %s: the limits are too wide for this process.", r.Count, sigmas(r.Width))
 	case Avoiding:
-		return fmt.Sprintf("%d points in a row lie outside %.3g sigmas: two levels are mixed.", r.Count, r.Width)
+		return fmt.Sprintf("%d points in a row lie outside %s: two levels are mixed.", r.Count, sigmas(r.Width))
 	}
 	panic("chart: unknown rule " + string(r.Key))
+}
+
+func sigmas(w float64) string {
+	if w == 1 {
+		return "1 sigma"
+	}
+	return fmt.Sprintf("%.3g sigmas", w)
 }
 
 // A Reader applies rules to standardised values one by one. Its zero value has

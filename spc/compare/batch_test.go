@@ -103,7 +103,7 @@ func TestBatchPairs(t *testing.T) {
 		t.Error("Welch and the ordinary test cannot be told apart in this case")
 	}
 	text := strings.Join(s.Conclusion, "\n")
-	if !strings.Contains(text, "in 1 of 3 bands; for the others that is open") || !strings.Contains(text, "Spreads differ in band 2.") {
+	if !strings.Contains(text, "in 1 of 3 bands; in 2 that is open") || !strings.Contains(text, "Spreads differ in band 2.") {
 		t.Error(text)
 	}
 }

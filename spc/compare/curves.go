@@ -41,6 +41,15 @@ type BatchPair struct {
 	// adjustment (Berger, Technometrics 24 (1982) 295-300, from memory), so it may
 	// be true where a single adjusted P is not small enough.
 	Everywhere bool
+	// Beyond in a band: the difference is certainly larger than the margin there,
+	// with Holm's adjustment over the bands.
+	Beyond []bool
+	// Settle is how many units per batch would settle all bands that are open, with a
+	// chance of about four in five for all of them together, if differences and
+	// spreads are as they are; 0 when none is open or no number up to 5000 would do.
+	Settle int
+	// Open bands are neither equivalent nor certainly beyond the margin.
+	Open int
 }
 
 // CurveOptions are Options for every band, with the permutation test's.
@@ -168,18 +177,64 @@ func (s *Survey) adjust(o CurveOptions) {
 	}
 	alpha := 1 - o.confidence()
 	for k, p := range s.Bands[0].Pairs {
-		pair := BatchPair{A: p.A, B: p.B, Everywhere: true}
-		var raw []float64
-		for _, r := range s.Bands {
-			raw = append(raw, r.Pairs[k].EquivalenceP)
-			pair.Everywhere = pair.Everywhere && r.Pairs[k].Equivalent
-		}
-		pair.P = Holm(raw)
-		for _, v := range pair.P {
-			pair.Equivalent = append(pair.Equivalent, v <= alpha)
-		}
-		s.Pairs = append(s.Pairs, pair)
+		s.Pairs = append(s.Pairs, s.batchPair(k, p.A, p.B, o.Margin, alpha))
 	}
+}
+
+// batchPair gathers pair k of every band.
+func (s *Survey) batchPair(k int, a, b string, margin, alpha float64) BatchPair {
+	pair := BatchPair{A: a, B: b, Everywhere: true}
+	var equivalent, beyond []float64
+	for _, r := range s.Bands {
+		p := r.Pairs[k]
+		equivalent, beyond = append(equivalent, p.EquivalenceP), append(beyond, p.beyondP)
+		pair.Everywhere = pair.Everywhere && p.Equivalent
+	}
+	pair.P = Holm(equivalent)
+	far := Holm(beyond)
+	for i, v := range pair.P {
+		pair.Equivalent = append(pair.Equivalent, v <= alpha)
+		pair.Beyond = append(pair.Beyond, far[i] <= alpha)
+	}
+	pair.settle(s.Bands, k, margin, alpha)
+	return pair
+}
+
+// settle plans for the bands that are neither inside nor beyond the margin. For all
+// of m open bands to come out at once in four of five cases, each may fail in a
+// fifth of 1/m. That equivalence holds in every band needs no adjustment of alpha.
+func (p *BatchPair) settle(bands []Result, k int, margin, alpha float64) {
+	var open []int
+	for i, r := range bands {
+		if !r.Pairs[k].Equivalent && !p.Beyond[i] {
+			open = append(open, i)
+		}
+	}
+	if p.Everywhere {
+		open = nil
+	}
+	p.Open = len(open)
+	for _, i := range open {
+		x, y := bands[i].group(p.A), bands[i].group(p.B)
+		n, err := settle(x, y, margin, alpha, 1-0.2/float64(len(open)))
+		if err != nil || n == 0 || n > mostUnits {
+			p.Settle = 0
+			return
+		}
+		p.Settle = max(p.Settle, n)
+	}
+}
+
+// mostUnits is more than any workshop would buy to settle a question.
+const mostUnits = 5000
+
+func (r Result) group(name string) Summary {
+	for _, g := range r.Groups {
+		if g.Name == name {
+			return g
+		}
+	}
+	panic("compare: no group " + name)
 }
 
 func orOne(t Test) float64 {
@@ -206,31 +261,66 @@ func (s *Survey) conclude(o CurveOptions) {
 		say("Spreads differ in %s.", names)
 	}
 	for _, p := range s.Pairs {
-		in := 0
-		for _, e := range p.Equivalent {
-			if e {
-				in++
-			}
-		}
-		switch {
-		case p.Everywhere:
-			say("%s and %s are equivalent within the margin of %.3g in all bands.", p.A, p.B, o.Margin)
-		case in > 0:
-			say("%s and %s are equivalent within the margin of %.3g in %d of %d bands; for the others that is open.", p.A, p.B, o.Margin, in, len(p.Equivalent))
-		default:
-			say("Whether %s and %s are equivalent within the margin of %.3g is open in every band.", p.A, p.B, o.Margin)
-		}
+		s.concludePair(p, o, say)
 	}
 }
 
-func (o CurveOptions) below(p []float64, alpha float64) string {
+func (s *Survey) concludePair(p BatchPair, o CurveOptions, say func(string, ...any)) {
+	in, far := count(p.Equivalent), o.named(p.Beyond)
+	switch {
+	case p.Everywhere:
+		say("%s and %s are equivalent within the margin of %.3g in all bands.", p.A, p.B, o.Margin)
+		return
+	case far != "":
+		say("%s and %s differ by more than the margin of %.3g in %s.", p.A, p.B, o.Margin, far)
+	}
+	switch {
+	case p.Open == 0:
+	case in > 0:
+		say("%s and %s are equivalent within the margin of %.3g in %d of %d bands; in %d that is open.", p.A, p.B, o.Margin, in, len(p.Equivalent), len(p.Equivalent)-in-count(p.Beyond))
+	case far == "":
+		say("Whether %s and %s are equivalent within the margin of %.3g is open in every band.", p.A, p.B, o.Margin)
+	}
+	least := math.MaxInt
+	for _, g := range s.Bands[0].Groups {
+		if g.Name == p.A || g.Name == p.B {
+			least = min(least, g.N)
+		}
+	}
+	switch {
+	case p.Open > 0 && p.Settle > least:
+		say("About %d units of each of %s and %s would settle it if they go on like this, %d more than the fewest now.", p.Settle, p.A, p.B, p.Settle-least)
+	case p.Open > 0 && p.Settle == 0:
+		say("No reasonable number of units would settle all bands of %s and %s if they go on like this: some difference lies too close to the margin.", p.A, p.B)
+	}
+}
+
+func count(flags []bool) int {
+	n := 0
+	for _, f := range flags {
+		if f {
+			n++
+		}
+	}
+	return n
+}
+
+func (o CurveOptions) named(flags []bool) string {
 	var names []string
-	for b, v := range p {
-		if v <= alpha {
+	for b, f := range flags {
+		if f {
 			names = append(names, o.band(b))
 		}
 	}
 	return strings.Join(names, ", ")
+}
+
+func (o CurveOptions) below(p []float64, alpha float64) string {
+	flags := make([]bool, len(p))
+	for b, v := range p {
+		flags[b] = v <= alpha
+	}
+	return o.named(flags)
 }
 
 // warn joins the warnings of the bands, each once, with the band when not all have

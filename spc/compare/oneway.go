@@ -31,6 +31,10 @@ type Pair struct {
 	// margin.
 	Equivalent   bool
 	EquivalenceP float64
+	// Beyond: Welch's interval of this pair alone lies wholly outside the margin: the
+	// difference matters. Needs a margin.
+	Beyond  bool
+	beyondP float64 // of a difference on the margin, both sides
 	// Settle is how many values per group would settle the pair, see
 	// SettlePerGroup; 0 when it is settled or no number would do.
 	Settle int
@@ -126,9 +130,11 @@ func (d data) pair(i, j int, a Anova, o Options, q *ranges) Pair {
 	}
 	alpha := 1 - o.confidence()
 	if o.Margin > 0 {
-		p.EquivalenceP = 1 // when neither group varies, nothing is claimed
+		p.EquivalenceP, p.beyondP = 1, 1 // when neither group varies, nothing is claimed
 		if e, err := Equivalent(x, y, o.Margin/d.scale, alpha); err == nil {
 			p.Equivalent, p.EquivalenceP = e.Equivalent, e.P
+			p.beyondP = min(1, 2*math.Min(1-e.PLower, 1-e.PUpper))
+			p.Beyond = p.beyondP <= alpha
 		}
 	}
 	if err == nil && !p.Equivalent && !(p.Tested && p.P <= alpha) {

@@ -115,6 +115,11 @@ const mostPerGroup = 100000
 // the level alpha. Zero means more than 100000: the difference lies too close to
 // the line. Normal-theory planning with t quantiles, (t₁₋α + t₀.₈)·se ≤ distance.
 func SettlePerGroup(a, b Summary, margin, alpha float64) (int, error) {
+	return settle(a, b, margin, alpha, 0.8)
+}
+
+// settle is SettlePerGroup with another chance.
+func settle(a, b Summary, margin, alpha, chance float64) (int, error) {
 	if err := checkTwo(a, b, 1-alpha); err != nil {
 		return 0, err
 	}
@@ -124,25 +129,28 @@ func SettlePerGroup(a, b Summary, margin, alpha float64) (int, error) {
 	unit := math.Max(a.SD, b.SD)
 	distance, tail := math.Abs(a.Mean-b.Mean)/unit, alpha/2
 	if margin > 0 {
-		distance, tail = math.Abs(margin/unit-distance), alpha
+		if distance < margin/unit {
+			tail = alpha
+		}
+		distance = math.Abs(margin/unit - distance)
 	}
 	ra, rb := a.SD/unit*(a.SD/unit), b.SD/unit*(b.SD/unit)
 	enough := func(n int) bool {
 		f := float64(n)
 		df := (f - 1) * (ra + rb) * (ra + rb) / (ra*ra + rb*rb)
 		t := dist.StudentT{Nu: df}
-		return (t.QuantileUpper(tail)+t.QuantileUpper(0.2))*math.Sqrt((ra+rb)/f) <= distance
+		return (t.QuantileUpper(tail)+t.QuantileUpper(1-chance))*math.Sqrt((ra+rb)/f) <= distance
 	}
-	if !enough(mostPerGroup) {
+	// The normal quantiles give a number that is a little too small.
+	z := dist.NormQuantileUpper(tail) + dist.NormQuantileUpper(1-chance)
+	least := math.Max(2, math.Floor(z*z*(ra+rb)/(distance*distance)))
+	if !(least <= mostPerGroup) {
 		return 0, nil
 	}
-	lo, hi := 1, mostPerGroup // enough(hi), not enough(lo)
-	for hi-lo > 1 {
-		if mid := (lo + hi) / 2; enough(mid) {
-			hi = mid
-		} else {
-			lo = mid
+	for n := int(least); n <= mostPerGroup; n++ {
+		if enough(n) {
+			return n, nil
 		}
 	}
-	return hi, nil
+	return 0, nil
 }

@@ -11,7 +11,9 @@
 //	Match        table → pairs, any with any
 //	Assign       left and right → pairs
 //	Curve        pairs and total for a row of tolerances: what a tighter one costs
-//	PerHundred   pairs to expect from a hundred drivers bought
+//	PerHundred   pairs per hundred from pools of the drivers at hand
+//	Expect       pairs to expect from a purchase of drivers like those measured
+//	ToBuy        how many to buy for so many pairs, with a stated confidence
 //
 // # Method
 //

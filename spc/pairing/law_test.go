@@ -195,7 +195,7 @@ func TestAssign(t *testing.T) {
 // 2, 1, 1 to √(10/4); with a sensitivity difference of 4 dB at weight 1 besides
 // to √((9+16)/4) = 2.5.
 func TestMismatches(t *testing.T) {
-	units := []Unit{{"a", []float64{90, 91, 92}, 100}, {"b", []float64{91, 89, 94}, 104}}
+	units := []Unit{{"a", []float64{90, 91, 92}, 100, 0}, {"b", []float64{91, 89, 94}, 104, 0}}
 	for _, tt := range []struct {
 		by   Measure
 		want float64
@@ -300,7 +300,7 @@ func TestErrorsNameTheFault(t *testing.T) {
 		}
 	}
 	units := func(edit func([]Unit)) []Unit {
-		u := []Unit{{"a", []float64{1, 2}, 0}, {"b", []float64{1, 3}, 0}}
+		u := []Unit{{ID: "a", Levels: []float64{1, 2}}, {ID: "b", Levels: []float64{1, 3}}}
 		edit(u)
 		return u
 	}
@@ -314,6 +314,7 @@ func TestErrorsNameTheFault(t *testing.T) {
 		{units(func(u []Unit) { u[1].Levels[1] = nan }), Measure{}, `unit "b" has the level NaN in band 2`},
 		{units(func(u []Unit) { u[1].Sensitivity = inf }), Measure{Sensitivity: 1}, `unit "b" has the sensitivity +Inf`},
 		{units(func(u []Unit) { u[1].ID = "a" }), Measure{}, `id "a" stands at`},
+		{units(func(u []Unit) { u[0].Polarity = 2 }), Measure{}, `unit "a" has the polarity 2`},
 		{units(func([]Unit) {}), Measure{Weights: []float64{1}}, "1 weights for 2 bands"},
 		{units(func([]Unit) {}), Measure{Weights: []float64{1, -1}}, "weight -1 of band 2"},
 		{units(func([]Unit) {}), Measure{Sensitivity: nan}, "weight NaN of the sensitivity"},

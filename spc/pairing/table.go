@@ -26,7 +26,14 @@ type Unit struct {
 	// the sensitivity; anchored they are the shape alone.
 	Levels      []float64
 	Sensitivity float64 // dB, read only when the measure gives it a weight
+	// Polarity is +1 or -1, and 0 when it was not checked.
+	Polarity int
 }
+
+// Opposite is what two drivers of opposite polarity have in mismatch beside the
+// rest, in dB: more than any tolerance in use, but finite, so that a pair that is
+// fixed all the same has a number. A polarity that was not checked adds nothing.
+const Opposite = 100.0
 
 // A Measure says what counts in a mismatch. The zero value weighs all bands alike
 // and the sensitivity not at all.
@@ -39,6 +46,7 @@ type Measure struct {
 //
 //	√( (Σ w_b·(a_b-b_b)² + w_s·(s_a-s_b)²) / (Σ w_b + w_s) )
 //
+// and Opposite more when both polarities are known and differ.
 // An error names the unit and the band that cannot be used.
 func Mismatches(units []Unit, by Measure) (Table, error) {
 	w, total, err := by.weights(units)
@@ -50,20 +58,29 @@ func Mismatches(units []Unit, by Measure) (Table, error) {
 		t.IDs[i] = u.ID
 		t.Mismatch[i] = make([]float64, len(units))
 		for j, v := range units[:i] {
-			sum := 0.0
-			for b := range w {
-				d := u.Levels[b] - v.Levels[b]
-				sum += w[b] * d * d
-			}
-			if by.Sensitivity > 0 {
-				d := u.Sensitivity - v.Sensitivity
-				sum += by.Sensitivity * d * d
-			}
-			m := math.Sqrt(sum / total)
+			m := mismatch(u, v, w, by.Sensitivity, total)
 			t.Mismatch[i][j], t.Mismatch[j][i] = m, m
 		}
 	}
 	return t, t.check()
+}
+
+// mismatch is that of two units whose weights add up to total.
+func mismatch(u, v Unit, w []float64, sensitivity, total float64) float64 {
+	sum := 0.0
+	for b := range w {
+		d := u.Levels[b] - v.Levels[b]
+		sum += w[b] * d * d
+	}
+	if sensitivity > 0 {
+		d := u.Sensitivity - v.Sensitivity
+		sum += sensitivity * d * d
+	}
+	m := math.Sqrt(sum / total)
+	if u.Polarity*v.Polarity < 0 {
+		m += Opposite
+	}
+	return m
 }
 
 // weights checks units and measure.
@@ -101,6 +118,9 @@ func (by Measure) weights(units []Unit) (w []float64, total float64, err error) 
 			if !(math.Abs(v) <= 1e6) {
 				return nil, 0, fmt.Errorf("unit %q has the level %v in band %d: leave the band out for all, or the unit", u.ID, v, b+1)
 			}
+		}
+		if u.Polarity < -1 || u.Polarity > 1 {
+			return nil, 0, fmt.Errorf("unit %q has the polarity %d: give 1, -1, or 0 for not checked", u.ID, u.Polarity)
 		}
 		if by.Sensitivity > 0 && !(math.Abs(u.Sensitivity) <= 1e6) {
 			return nil, 0, fmt.Errorf("unit %q has the sensitivity %v: measure it or leave the unit out", u.ID, u.Sensitivity)

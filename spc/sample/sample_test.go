@@ -1,14 +1,17 @@
 package sample_test
 
 import (
+	"bufio"
 	"errors"
 	"math"
+	"os"
+	"strconv"
 	"testing"
 
 	"alike/spc/sample"
 )
 
-// NIST StRD univariate sets NumAcc1 to NumAcc4 with their certified values
+// NIST StRD univariate sets NumAcc1 to NumAcc4 and Mavro with their certified values
 // (www.itl.nist.gov/div898/strd, values from memory, recomputed in exact
 // arithmetic). Digits is the number of correct significant digits asked for;
 // the sets are built so that naive formulas give 0 to 3.
@@ -32,6 +35,8 @@ func TestStRD(t *testing.T) {
 		// at 1e6, so the sd cannot agree beyond about 9 digits.
 		{"NumAcc3", numAcc(1e6), 1000000.2, 0.1, -0.999, 8.5},
 		{"NumAcc4", numAcc(1e7), 10000000.2, 0.1, -0.999, 7.5},
+		// Five decimals around 2: the spread begins at the fourth digit.
+		{"Mavro", numbers(t, "testdata/mavro.csv"), 2.001856, 0.000429123454003053, 0.937989183438248, 12},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
@@ -49,6 +54,22 @@ func TestStRD(t *testing.T) {
 			}
 		})
 	}
+}
+
+// numbers reads a column of numbers, leaving out lines that are none.
+func numbers(t *testing.T, file string) (xs []float64) {
+	t.Helper()
+	f, err := os.Open(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	for lines := bufio.NewScanner(f); lines.Scan(); {
+		if x, err := strconv.ParseFloat(lines.Text(), 64); err == nil {
+			xs = append(xs, x)
+		}
+	}
+	return xs
 }
 
 func TestCheck(t *testing.T) {

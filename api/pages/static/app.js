@@ -19,16 +19,18 @@ async function renew() {
 			for (const a of now.querySelectorAll(".bits a")) {
 				if (before.size && !before.has(a.getAttribute("href"))) a.classList.add("fresh");
 			}
+			const open = new Set(Array.from(old.querySelectorAll("details[open] > summary"), s => s.textContent));
+			for (const s of now.querySelectorAll("details > summary")) s.parentElement.open = open.has(s.textContent);
 			old.replaceChildren(...now.childNodes);
 			if (focus) old.querySelector(`a[href="${CSS.escape(focus)}"]`)?.focus();
 		}
-		say("live, changed " + new Date().toLocaleTimeString());
+		say("live, renewed");
 		document.dispatchEvent(new Event("renewed"));
 	} catch (err) {
 		say("not renewed: " + err.message);
 	} finally {
 		renewing = false;
-		if (again) { again = false; setTimeout(renew, 200); }
+		if (again) { again = false; setTimeout(renew, 500); }
 	}
 }
 

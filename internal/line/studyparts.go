@@ -1,0 +1,447 @@
+package line
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"alike/reports"
+	"alike/spc/compare"
+	"alike/spc/pairing"
+	"alike/spc/sampling"
+)
+
+// fillCompared copies a comparison, made without and with equal spread.
+func fillCompared(c *reports.Compared, howell, tukey compare.Result) {
+	c.Groups, c.Pairs = nil, nil
+	for _, g := range howell.Groups {
+		c.Groups = append(c.Groups, reports.GroupValue{Name: g.Name, N: g.N, Mean: g.Mean, SD: g.SD})
+	}
+	for k, p := range howell.Pairs {
+		t := tukey.Pairs[k]
+		d := reports.Difference{A: p.A, B: p.B, Difference: p.Difference, Low: p.Low, High: p.High, P: p.P,
+			TukeyLow: t.Low, TukeyHigh: t.High, EquivalentP: math.NaN()}
+		if !p.Tested {
+			d.Low, d.High, d.P = math.NaN(), math.NaN(), math.NaN()
+		}
+		c.Pairs = append(c.Pairs, d)
+	}
+	fillVariance(c, howell.Anova, len(howell.Groups))
+}
+
+func fillVariance(c *reports.Compared, a compare.Anova, batches int) {
+	c.BetweenSD, c.WithinSD = math.Sqrt(a.BetweenVariance), a.ResidualSD
+	c.Share, c.ShareLow, c.ShareHigh = a.Share, a.ShareLow, a.ShareHigh
+	if batches < 2 {
+		c.BetweenSD, c.Share, c.ShareLow, c.ShareHigh = math.NaN(), math.NaN(), math.NaN(), math.NaN()
+	}
+}
+
+// betweenBatches puts the variance between batches in place of that between
+// suppliers, and says what one batch per supplier cannot tell.
+func (st *study) betweenBatches() error {
+	if st.out.By != "supplier" {
+		return nil
+	}
+	for _, g := range st.out.Groups {
+		if len(g.Batches) == 1 {
+			st.warn("Supplier %s is known from one batch only: a difference between suppliers cannot be told from one between batches.", g.Name)
+		} else {
+			st.warn("The %d batches of %s were taken together as if their drivers were independent: if batches differ, the intervals are too narrow.", len(g.Batches), g.Name)
+		}
+	}
+	rows := st.rows(func(d Driver) string { return d.Batch })
+	if slices.ContainsFunc(rows, func(b compare.Batch) bool { return len(b.Rows) < 2 }) {
+		st.warn("A batch with a single driver leaves the variance between batches unknown; it is shown between suppliers.")
+		return nil
+	}
+	for i := range st.out.Bands {
+		var groups []compare.Group
+		for _, b := range rows {
+			g := compare.Group{Name: b.Name}
+			for _, r := range b.Rows {
+				g.Values = append(g.Values, r[i])
+			}
+			groups = append(groups, g)
+		}
+		r, err := compare.OneWay(groups, compare.Options{Confidence: st.request.Confidence})
+		if err != nil {
+			return refuse(Invalid, "levels", "measure again, or leave the batch out", "%v", err)
+		}
+		fillVariance(&st.out.Bands[i], r.Anova, len(groups))
+	}
+	return nil
+}
+
+// metrics compares the single numbers.
+func (st *study) metrics() error {
+	for _, m := range st.setup.Metrics {
+		c := reports.Compared{Name: m.Name, Unit: m.Unit, Margin: m.Margin, MeanP: math.NaN(), SpreadP: math.NaN(), BetweenSD: math.NaN(),
+			WithinSD: math.NaN(), Share: math.NaN(), ShareLow: math.NaN(), ShareHigh: math.NaN()}
+		var groups []compare.Group
+		for _, name := range st.names {
+			g := compare.Group{Name: name, Values: st.values(name, m.Key)}
+			c.Groups = append(c.Groups, groupValue(g))
+			groups = append(groups, g)
+		}
+		if text := comparable(groups); text != "" {
+			if len(groups) > 1 {
+				c.Sentences = append(c.Sentences, text)
+			}
+			st.out.Metrics = append(st.out.Metrics, c)
+			continue
+		}
+		o := compare.Options{UnequalSpread: true, Margin: m.Margin, Confidence: st.request.Confidence}
+		howell, err := compare.OneWay(groups, o)
+		o.UnequalSpread = false
+		tukey, err2 := compare.OneWay(groups, o)
+		if err != nil || err2 != nil {
+			c.Sentences = append(c.Sentences, "Not compared: "+errText(err, err2)+".")
+			st.out.Metrics = append(st.out.Metrics, c)
+			continue
+		}
+		fillCompared(&c, howell, tukey)
+		c.MeanP, c.SpreadP = testP(howell.Welch), testP(howell.BrownForsythe)
+		c.Sentences = howell.Conclusion
+		for k, p := range howell.Pairs {
+			if m.Margin > 0 {
+				c.Pairs[k].EquivalentP, c.Pairs[k].Word = p.EquivalenceP, standing(p.Equivalent, p.Beyond, p, st.request.Confidence)
+			}
+		}
+		for _, w := range howell.Warnings {
+			st.warn("%s: %s", upper(m.Name), w)
+		}
+		st.out.Metrics = append(st.out.Metrics, c)
+	}
+	return nil
+}
+
+func errText(errs ...error) string {
+	for _, e := range errs {
+		if e != nil {
+			return e.Error()
+		}
+	}
+	return ""
+}
+
+func upper(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
+
+func testP(t compare.Test) float64 {
+	if !t.Tested {
+		return math.NaN()
+	}
+	return t.P
+}
+
+func (st *study) values(name, key string) []float64 {
+	var out []float64
+	for _, d := range st.all[name] {
+		if v, ok := d.Values[key]; ok {
+			out = append(out, v)
+		}
+	}
+	return out
+}
+
+func groupValue(g compare.Group) reports.GroupValue {
+	mean, sd := meanSD(g.Values)
+	return reports.GroupValue{Name: g.Name, N: len(g.Values), Mean: mean, SD: sd}
+}
+
+// comparable says why groups cannot be compared, empty when they can.
+func comparable(groups []compare.Group) string {
+	var few []string
+	for _, g := range groups {
+		if len(g.Values) < 2 {
+			few = append(few, g.Name)
+		}
+	}
+	switch {
+	case len(groups) < 2:
+		return "Nothing to compare with."
+	case len(few) > 0:
+		return "Not compared: it was measured on fewer than 2 drivers of " + strings.Join(few, ", ") + "."
+	}
+	return ""
+}
+
+// accept judges every group by the product's plans: a batch alone has a size to draw
+// from, several batches of a supplier are judged as one.
+func (st *study) accept() error {
+	for i := range st.out.Groups {
+		g := &st.out.Groups[i]
+		a, err := st.byAttributes(*g)
+		if err != nil {
+			return err
+		}
+		g.Acceptance = append(g.Acceptance, a)
+		for _, m := range st.setup.Metrics {
+			values := st.values(g.Name, m.Key)
+			if m.Lower != nil || m.Upper != nil {
+				a, err := st.byVariables(m, values)
+				if err != nil {
+					return err
+				}
+				g.Acceptance = append(g.Acceptance, a)
+			}
+			if m.MeanTolerance > 0 {
+				a, err := st.byMean(m, values)
+				if err != nil {
+					return err
+				}
+				g.Acceptance = append(g.Acceptance, a)
+			}
+		}
+	}
+	return nil
+}
+
+const (
+	wordAccept = "accept"
+	wordRefuse = "refuse"
+	wordMore   = "measure more"
+)
+
+// byAttributes counts bad drivers against an exact hypergeometric plan. More drivers
+// than the plan asks for are all used, with the acceptance number that keeps the
+// consumer's risk for so many.
+func (st *study) byAttributes(g reports.DriverGroup) (reports.Acceptance, error) {
+	a := reports.Acceptance{Of: "bad drivers"}
+	tested, size := g.Good+g.Bad, g.Pieces
+	if size < tested {
+		st.warn("How many drivers %s holds is not entered, or fewer than were measured: the plan takes the %d measured as all.", g.Name, tested)
+		size = max(tested, 2)
+	}
+	wish := st.in.wish()
+	plan, err := sampling.FindLot(size, wish)
+	if err != nil {
+		a.Plan, a.Word, a.Sentence = "none", wordMore, "No plan: "+err.Error()+"."
+		return a, nil
+	}
+	a.Plan = fmt.Sprintf("draw %d of %d, accept with at most %d bad", plan.Sample, size, plan.Accept)
+	a.Found = fmt.Sprintf("%d bad of %d tested", g.Bad, tested)
+	if tested < plan.Sample {
+		a.Word = wordMore
+		a.Sentence = fmt.Sprintf("%d drivers are tested and the plan needs %d: test %d more, drawn at random.", tested, plan.Sample, plan.Sample-tested)
+		if g.Bad > plan.Accept {
+			a.Word, a.Sentence = wordRefuse, fmt.Sprintf("%d bad drivers among the first %d are more than the %d that the whole sample may hold.", g.Bad, tested, plan.Accept)
+		}
+		return a, nil
+	}
+	accept := plan.Accept
+	for accept+1 < tested {
+		p, err := sampling.Plan{Sample: tested, Accept: accept + 1}.AcceptLot(size, plan.BadCount)
+		if err != nil {
+			return a, err
+		}
+		if p > wish.ConsumerRisk {
+			break
+		}
+		accept++
+	}
+	a.Word = wordAccept
+	if g.Bad > accept {
+		a.Word = wordRefuse
+	}
+	if tested > plan.Sample {
+		a.Plan += fmt.Sprintf("; with %d tested at most %d", tested, accept)
+	}
+	a.Sentence = fmt.Sprintf("A batch of %d with %d bad drivers would be accepted with a chance of at most %.0f %%.", size, plan.BadCount, 100*wish.ConsumerRisk)
+	return a, nil
+}
+
+// byVariables holds the distance of the mean to the limits of one piece against the
+// plan's factor.
+func (st *study) byVariables(m Metric, values []float64) (reports.Acceptance, error) {
+	a := reports.Acceptance{Of: m.Name + " of single drivers"}
+	plan, err := sampling.FindVariables(st.in.wish())
+	if err != nil {
+		return a, err
+	}
+	a.Plan = fmt.Sprintf("measure %d, mean at least %.3f standard deviations inside the limits of one piece (%s)", plan.Sample, plan.Factor, m.limits())
+	mean, sd := meanSD(values)
+	a.Found = foundText(len(values), mean, sd, m.Unit)
+	if len(values) < plan.Sample || !(sd > 0) {
+		a.Word, a.Sentence = wordMore, fmt.Sprintf("%d drivers are measured and the plan needs %d.", len(values), plan.Sample)
+		return a, nil
+	}
+	lower, upper := math.Inf(-1), math.Inf(1)
+	if m.Lower != nil {
+		lower = *m.Lower
+	}
+	if m.Upper != nil {
+		upper = *m.Upper
+	}
+	// With more drivers than the plan asks for, the same factor keeps both risks still
+	// better.
+	ok, below, above := plan.Judge(mean, sd, lower, upper)
+	a.Word = wordAccept
+	if !ok {
+		a.Word = wordRefuse
+	}
+	a.Sentence = fmt.Sprintf("The mean lies %.2f standard deviations inside the nearer limit; normal values are taken for granted.", math.Min(below, above))
+	return a, nil
+}
+
+// byMean holds mean and spread of the batch against their tolerance.
+func (st *study) byMean(m Metric, values []float64) (reports.Acceptance, error) {
+	a := reports.Acceptance{Of: "mean of " + m.Name, Plan: fmt.Sprintf("mean within %.4g ± %.4g %s", m.Target, m.MeanTolerance, m.Unit)}
+	plan := sampling.MeanSpread{Sample: len(values), Tolerance: m.MeanTolerance, MostSD: math.Inf(1), Risk: st.in.ConsumerRisk}
+	if m.MostSD > 0 {
+		plan.MostSD = m.MostSD
+		a.Of, a.Plan = "mean and spread of "+m.Name, a.Plan+fmt.Sprintf(", standard deviation at most %.4g %s", m.MostSD, m.Unit)
+	}
+	mean, sd := meanSD(values)
+	a.Found = foundText(len(values), mean, sd, m.Unit)
+	if len(values) < 2 {
+		a.Word, a.Sentence = wordMore, "It was measured on fewer than 2 drivers."
+		return a, nil
+	}
+	s, err := plan.Judge(mean, sd, m.Target)
+	if err != nil {
+		return a, err
+	}
+	a.Sentence = fmt.Sprintf("The batch's mean lies from %.4g to %.4g %s and its standard deviation from %.3g to %.3g, each side with a risk of %.0f %%.", s.MeanLow, s.MeanHigh, m.Unit, s.SDLow, s.SDHigh, 100*st.in.ConsumerRisk)
+	switch {
+	case s.Accept():
+		a.Word = wordAccept
+	case s.Refuse():
+		a.Word = wordRefuse
+	default:
+		a.Word = wordMore
+		a.Sentence += moreText(plan, mean-m.Target, sd, st.in.ProducerRisk, len(values))
+	}
+	return a, nil
+}
+
+// moreText says how many drivers would settle the mean and spread, if they go on.
+func moreText(plan sampling.MeanSpread, offset, sd, risk float64, have int) string {
+	n, err := sampling.FindMeanSpread(plan.Tolerance, plan.MostSD, plan.Risk, offset, sd, math.Max(risk, 0.2))
+	if err != nil || n.Sample <= have {
+		return " That is too wide to decide, and more drivers like these would hardly settle it."
+	}
+	return fmt.Sprintf(" That is too wide to decide; about %d drivers in all would settle it if they go on like this.", n.Sample)
+}
+
+func foundText(n int, mean, sd float64, unit string) string {
+	if n == 0 {
+		return "not measured"
+	}
+	return fmt.Sprintf("%d measured, mean %.4g %s, standard deviation %.3g", n, mean, unit, sd)
+}
+
+// expect foresees the pairs of a hundred drivers of each group.
+func (st *study) expect() error {
+	for i := range st.out.Groups {
+		g := &st.out.Groups[i]
+		g.Pairing = reports.Expected{Tolerance: st.in.PairTolerance}
+		units := st.units(pick(st.groups[g.Name], func(d Driver) bool { return !d.Bad }))
+		s := pairing.Supply{Units: units, By: st.measure(), Tolerance: st.in.PairTolerance, Seed: st.request.Seed, Draws: 200}
+		// Of a hundred bought, those that would be good.
+		buy := 100
+		if g.Good+g.Bad > 0 {
+			buy = int(math.Round(100 * float64(g.Good) / float64(g.Good+g.Bad)))
+		}
+		if buy < 2 {
+			g.Pairing.Why = "no driver is good"
+			continue
+		}
+		p, err := pairing.Expect(s, buy)
+		if err != nil {
+			g.Pairing.Why = err.Error()
+			continue
+		}
+		g.Pairing.Known, g.Pairing.Pairs, g.Pairing.Low, g.Pairing.High = true, p.Pairs, p.Low, p.High
+		for _, w := range p.Warnings {
+			st.warn("Pairs of %s: %s", g.Name, w)
+		}
+	}
+	return nil
+}
+
+func (st *study) measure() pairing.Measure {
+	w := st.setup.weights(st.in)
+	m := pairing.Measure{Sensitivity: st.in.SensitivityWeight}
+	for _, b := range st.bands {
+		m.Weights = append(m.Weights, w[b])
+	}
+	return m
+}
+
+func (st *study) units(drivers []Driver) []pairing.Unit {
+	var out []pairing.Unit
+	for _, d := range drivers {
+		out = append(out, pairing.Unit{ID: d.Serial, Levels: st.levels(d), Sensitivity: d.Sensitivity, Polarity: d.Polarity})
+	}
+	return out
+}
+
+// list writes out every driver.
+func (st *study) list() {
+	for _, name := range st.names {
+		for _, d := range st.all[name] {
+			row := reports.DriverLine{Serial: d.Serial, Batch: d.Batch, Supplier: d.Supplier, Good: d.Good, Bad: d.Bad, Sensitivity: d.Sensitivity, Polarity: d.Polarity}
+			row.Text = strings.Join(d.Faults, "; ")
+			if row.Text == "" && len(d.NotChecked) > 0 {
+				row.Text = "not checked: " + strings.Join(d.NotChecked, ", ")
+			}
+			for _, m := range st.setup.Metrics {
+				v, ok := d.Values[m.Key]
+				if !ok {
+					v = math.NaN()
+				}
+				row.Values = append(row.Values, v)
+			}
+			row.Levels = make([]float64, len(st.bands))
+			for i := range row.Levels {
+				row.Levels[i] = math.NaN()
+			}
+			if d.Levels != nil {
+				row.Levels = st.levels(d)
+			}
+			st.out.Drivers = append(st.out.Drivers, row)
+		}
+	}
+}
+
+// method says how the numbers were made.
+func (st *study) method() {
+	h := st.out.Headline
+	joint := fmt.Sprintf("share of squares between the groups, averaged over %d bands, against %d drawn exchanges of drivers (seed %d)", len(st.bands), h.Draws, st.request.Seed)
+	if h.Exact {
+		joint = fmt.Sprintf("share of squares between the groups, averaged over %d bands, against all %d exchanges of drivers", len(st.bands), h.Draws)
+	}
+	add := func(name, value string) {
+		st.out.Method = append(st.out.Method, reports.Fact{Name: name, Value: value})
+	}
+	add("program", st.request.Program)
+	add("levels", "band levels in dB, not anchored, mean over the seatings of a driver's last judged attempt")
+	if len(st.names) > 1 {
+		add("all bands together", joint)
+		add("means per band", "Welch's test, with Holm's adjustment over the bands; pairs by Games and Howell, beside them Tukey and Kramer")
+		add("spreads per band", "Brown and Forsythe's test, with Holm's adjustment over the bands")
+		add("equivalence", fmt.Sprintf("two one-sided Welch tests at %.3g against the margin, with Holm's adjustment over the bands; equivalent everywhere when every band is", 1-st.request.Confidence))
+	}
+	add("variance between batches", "one-way analysis of variance, batches as a random choice; its share with the interval from the F distribution")
+	add("yield", fmt.Sprintf("good drivers of those fully checked; exact two-sided interval, confidence %g", st.request.Confidence))
+	add("acceptance", fmt.Sprintf("a batch with a share of %g bad drivers is refused with at most %g, one with %g accepted with at most %g; counted: exact hypergeometric; measured: noncentral t", st.in.Good, st.in.ProducerRisk, st.in.Bad, st.in.ConsumerRisk))
+	add("pairs to expect", fmt.Sprintf("exact matching within %g dB of as many simulated drivers as are good of 100, with the measured ones' mean and covariance, weighed anew in each of 200 purchases; 5th and 95th percentile", st.in.PairTolerance))
+}
+
+func meanSD(values []float64) (mean, sd float64) {
+	if len(values) == 0 {
+		return math.NaN(), math.NaN()
+	}
+	for _, v := range values {
+		mean += v / float64(len(values))
+	}
+	if len(values) < 2 {
+		return mean, math.NaN()
+	}
+	for _, v := range values {
+		sd += (v - mean) * (v - mean)
+	}
+	return mean, math.Sqrt(sd / float64(len(values)-1))
+}
