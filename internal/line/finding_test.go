@@ -254,6 +254,7 @@ func TestSingleUnitIsNoDrift(t *testing.T) {
 	}
 	w.build(8, nil, nil)
 	mustHold(t, "sentence", w.finding(f.Number).Analysis.Sentence, "says nothing about the line")
+	mustHold(t, "sentence in the list", w.findings()[0].Analysis.Sentence, "says nothing about the line")
 	// The same again, ten units and more later, is another single unit.
 	w.build(1, bad, nil)
 	if all := w.findings(); len(all) != 2 || all[0].Kind != line.OneUnit || all[1].Kind != line.OneUnit {
