@@ -12,6 +12,8 @@ import (
 	"path/filepath"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"alike/internal/curve"
 )
@@ -120,12 +122,25 @@ func (s *station) free(name string) string {
 	}
 }
 
+// longestName leaves room in the 255 bytes of most file systems for a number and the
+// ending of a reason.
+const longestName = 220
+
 func numbered(name string, n int) string {
-	if n == 1 {
-		return name
+	folder, base := path.Split(name)
+	ending := path.Ext(base)
+	stem := strings.TrimSuffix(base, ending)
+	if len(base) > longestName && len(ending) < longestName/2 {
+		cut := longestName - len(ending)
+		for cut > 0 && !utf8.RuneStart(stem[cut]) {
+			cut--
+		}
+		stem = stem[:cut]
 	}
-	ending := path.Ext(name)
-	return fmt.Sprintf("%s-%d%s", strings.TrimSuffix(name, ending), n, ending)
+	if n > 1 {
+		stem = fmt.Sprintf("%s-%d", stem, n)
+	}
+	return folder + stem + ending
 }
 
 // damaged puts away an entry of the spool that cannot be read. Its source is still in
@@ -139,8 +154,19 @@ func (s *station) damaged(file string, why error) error {
 	if err := writeDurably(s.full(to+reasonEnding), []byte(text)); err != nil {
 		return err
 	}
-	s.Note(strings.ReplaceAll(strings.TrimSpace(text), "\n", " "))
+	s.say(strings.ReplaceAll(strings.TrimSpace(text), "\n", " "))
 	return os.Rename(file, s.full(to))
+}
+
+// say notes something about a file, whose name may hold signs that would move the
+// terminal's cursor.
+func (s *station) say(text string) {
+	s.Note(strings.Map(func(r rune) rune {
+		if unicode.IsPrint(r) {
+			return r
+		}
+		return '\uFFFD'
+	}, text))
 }
 
 // grew reports whether a file is no longer what was read but begins with it: then the

@@ -9,6 +9,7 @@ import (
 	"path"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"alike/internal/curve"
 )
@@ -53,6 +54,8 @@ func (s *station) readFile(name string, seen mark, manifests *manifests) (e entr
 func refuseName(name string, seen mark) *curve.Refusal {
 	r := &curve.Refusal{File: name, Field: curve.WholeFile}
 	switch {
+	case !utf8.ValidString(name):
+		r.Reason, r.Remedy = "has a name that is not in UTF-8", "rename the file"
 	case !curve.IsText(name):
 		r.Reason, r.Remedy = "has not the ending of a text file", "export takes as text with the ending .txt or .csv"
 	case seen.Size > curve.MaxBytes:

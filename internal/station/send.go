@@ -27,7 +27,7 @@ func (p passing) Error() string { return p.why }
 // Limits of the sender.
 const (
 	mostAnswer  = 16 << 20 // bytes read of an answer
-	mostFailing = 8        // answers of 5xx to one entry before it goes behind the others
+	mostFailing = 8        // failures of one entry, the network's aside, before it goes behind the others
 )
 
 // sendAll sends the spool's entries, oldest first, until ctx ends. Requests run under
@@ -59,12 +59,12 @@ func (s *station) sendAll(ctx, sending context.Context) {
 			continue
 		case errors.As(err, &pass):
 			s.away(pass)
-			if failed++; pass.ours && failed%mostFailing == 0 && s.spool.len() > 1 && s.spool.postpone(it) == nil {
-				s.Note(fmt.Sprintf("%s goes behind the others: %s", it.Source, pass.why))
-			}
 		default:
-			failed++
 			s.disk(err)
+		}
+		failed++
+		if (pass.ours || pass.why == "") && failed%mostFailing == 0 && s.spool.len() > 1 && s.spool.postpone(it) == nil {
+			s.say(fmt.Sprintf("%s goes behind the others: %v", it.Source, err))
 		}
 		s.pause(ctx, failed)
 	}
@@ -141,7 +141,7 @@ func (s *station) handle(ctx context.Context, client *http.Client, it item) erro
 	}
 	s.disk(nil)
 	if len(e.Refused) > 0 {
-		s.Note("refused: " + e.Refused[0])
+		s.say("refused: " + e.Refused[0])
 	}
 	s.board.change(func(st *State) {
 		st.Stored, st.Known, st.Refused = st.Stored+stored, st.Known+known, st.Refused+len(e.Refused)
@@ -182,7 +182,7 @@ func (s *station) report(ctx context.Context, client *http.Client, reports []jso
 		switch {
 		case (a.status == http.StatusCreated || a.status == http.StatusOK) && a.speaks:
 		case a.speaks && a.problem:
-			s.Note("the server did not keep a refusal: " + a.Detail)
+			s.say("the server did not keep a refusal: " + a.Detail)
 		default:
 			return a.foreign()
 		}

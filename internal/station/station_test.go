@@ -13,6 +13,9 @@ import (
 	"syscall"
 	"testing"
 	"time"
+	"unicode/utf8"
+
+	"alike/internal/curve"
 )
 
 func TestSendsOnceInOrder(t *testing.T) {
@@ -498,6 +501,49 @@ func TestStateLine(t *testing.T) {
 	} {
 		if s.String() != want {
 			t.Errorf("%q, want %q", s, want)
+		}
+	}
+}
+
+// Names that a person or a program may give a file by mistake stop nothing.
+func TestOddNames(t *testing.T) {
+	t.Parallel()
+	f := newServer(t)
+	b := newBench(t, f.URL)
+	b.o.Patience, b.o.Once = 30*time.Millisecond, true
+	var err error
+	if b.o.Pattern, err = curve.ParsePattern("{serial}_{channel}_{any}.txt"); err != nil {
+		t.Fatal(err)
+	}
+	long := strings.Repeat("ö", 117)
+	b.put("A1_left_\xff.txt", take(1))
+	b.put("A2_left_\x1b[2J\n.txt", take(2))
+	b.put("A3_left_"+long+".txt", take(3))
+	b.put("A4_odd_"+long+".txt", "no numbers")
+	b.put(long+".", take(4))
+	st, err := Run(t.Context(), b.o)
+	if err != nil || st.Stored != 2 || st.Refused != 3 || st.Spooled != 0 {
+		t.Errorf("%v (%v)", st, err)
+	}
+	var done, refused, reasons int
+	for _, name := range b.files() {
+		switch {
+		case strings.HasSuffix(name, reasonEnding):
+			reasons++
+		case strings.HasPrefix(name, "done/"):
+			done++
+		case strings.HasPrefix(name, "refused/"):
+			refused++
+		default:
+			t.Errorf("%q is left", name)
+		}
+	}
+	if done != 2 || refused != 3 || reasons != 3 {
+		t.Errorf("%q", b.files())
+	}
+	for _, n := range b.said() {
+		if strings.ContainsAny(n, "\x1b\n") || !utf8.ValidString(n) {
+			t.Errorf("%q", n)
 		}
 	}
 }

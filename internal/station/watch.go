@@ -222,7 +222,7 @@ func (w *watcher) take(name string, g *sighting, lists *manifests) bool {
 	case g.stuck:
 		if text := faulty.Error(); text != w.fault {
 			w.fault = text
-			w.Note("files wait: " + text)
+			w.say("files wait: " + text)
 		}
 		return true
 	case unlisted != nil:
@@ -231,7 +231,7 @@ func (w *watcher) take(name string, g *sighting, lists *manifests) bool {
 		g.since, g.tried = time.Now(), false
 		return true
 	case err != nil:
-		w.Note(err.Error())
+		w.say(err.Error())
 		g.since, g.tried = time.Now(), false
 		return true
 	}
@@ -273,7 +273,7 @@ func (w *watcher) keep(e entry) error {
 	if err := w.putAway(e, 0); err != nil {
 		return err
 	}
-	w.Note("refused: " + e.Refused[0])
+	w.say("refused: " + e.Refused[0])
 	w.board.change(func(st *State) { st.Refused++ })
 	return nil
 }
