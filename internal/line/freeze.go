@@ -171,11 +171,11 @@ func unfit(ctx context.Context, s store.Site, product, serial string) (string, e
 	if err != nil {
 		return "", err
 	}
-	switch {
-	case len(attempts) == 0 || attempts[0].Verdict == nil:
+	switch first := firstWord(attempts); {
+	case len(attempts) == 0 || first == Waiting:
 		return "its first attempt is not judged", nil
-	case *attempts[0].Verdict != "pass":
-		return "its first attempt was judged " + *attempts[0].Verdict, nil
+	case first != "pass":
+		return "its first attempt was judged " + first, nil
 	}
 	return "", nil
 }

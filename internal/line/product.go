@@ -40,6 +40,9 @@ type Product struct {
 	FirstPassYield float64          `json:"first_pass_yield"`  // least share for an accepted lot, 0 to 1
 	FalseAlarms    int              `json:"false_alarm_every"` // the board may cry wolf once in so many units
 	Signatures     []Signature      `json:"signatures,omitempty"`
+	// RigCheck is the first version of how the rig is checked; later ones are added on
+	// their own.
+	RigCheck *RigPolicy `json:"rig_check,omitempty"`
 	// Envelope is the first version of the limits; later ones are added on their own.
 	Envelope *envelope.Envelope `json:"envelope,omitempty"`
 }
@@ -228,6 +231,11 @@ func (p Product) check() error {
 	if p.Envelope != nil {
 		if err := p.Envelope.Check(); err != nil {
 			return fmt.Errorf("envelope: %w", err)
+		}
+	}
+	if p.RigCheck != nil {
+		if err := p.RigCheck.Check(); err != nil {
+			return fmt.Errorf("rig_check: %w", err)
 		}
 	}
 	return nil

@@ -72,7 +72,7 @@ func (g *gathering) counts(ctx context.Context, s store.Site) error {
 
 func waitingFirst(units []reports.UnitRow) (n int) {
 	for _, u := range units {
-		if u.First == Waiting {
+		if u.First == Waiting || u.First == string(envelope.Hold) {
 			n++
 		}
 	}
@@ -112,8 +112,11 @@ func (g *gathering) proposal() reports.Proposal {
 	if n := c.Waiting; n > 0 {
 		against(NotComplete, "%s not judged because takes are missing.", isAre(n))
 	}
-	if n := c.Reseat + c.Hold; n > 0 {
-		against(NotComplete, "%s not judged yet (reseat or hold): measure again.", isAre(n))
+	if n := c.Reseat; n > 0 {
+		against(NotComplete, "%s not judged yet (reseat): measure again.", isAre(n))
+	}
+	if n := c.Hold; n > 0 {
+		against(NotComplete, "%s on hold because the rig was not trusted: check it with a reference unit, or release them with a reason.", isAre(n))
 	}
 	if !g.watched {
 		p.Reasons = append(p.Reasons, "No limit set was in force yet: drift was not watched.")
@@ -227,11 +230,14 @@ func (g *gathering) method() {
 		for _, r := range b.rules {
 			add("Rule "+string(r.Key), "%s", r.Text())
 		}
-		add("Chart order", "first attempts, in the order in which they were completed")
+		add("Chart order", "first attempts on a trusted rig, in the order in which they were completed")
 	} else {
 		add("Limit set", "none in force: the charts were not read")
 	}
-	add("First-pass yield", "decided by the first attempt for ever; interval after Clopper and Pearson")
+	for _, text := range g.rigs {
+		add("Rig check", "%s", text)
+	}
+	add("First-pass yield", "decided by the first attempt for ever, one on hold aside; interval after Clopper and Pearson")
 	add("Lot proposal", "refused when first-pass yield is below %.0f %%, or %d units or more that passed carry chart signals of their own", 100*s.FirstPassYield, movedUnits)
 	add("Takes", "%d stored, %d files or takes of this lot refused", g.out.Counts.Takes, g.out.Counts.Refused)
 	for _, q := range g.refused {
