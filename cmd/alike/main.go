@@ -31,6 +31,8 @@ type commands struct {
 	Envelope envelopeCommand `cmd:"" help:"Envelopes: tolerance limits per band, in versions."`
 	Limits   limitsCommand   `cmd:"" help:"Chart limits, frozen from a baseline, in versions."`
 	Parts    partsCommand    `cmd:"" help:"Parts ledger: which component batch went into which units."`
+	Rig      rigCommand      `cmd:"" help:"Trust in the rig: reference units, checks, calibration, units on hold."`
+	Gauge    gaugeCommand    `cmd:"" help:"Gauge studies: what measuring itself adds, from the plan to guard bands."`
 	Lot      lotCommand      `cmd:"" help:"Lots and their reports."`
 	Calc     calcCommand     `cmd:"" help:"The statistics alone, without a database."`
 	Version  versionCommand  `cmd:"" help:"Print the version."`

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"alike/internal/store"
@@ -101,7 +102,11 @@ func (v *visit) decide(ctx context.Context, s store.Site, channels []envelope.Ch
 	if err != nil {
 		return Verdict{}, err
 	}
-	verdict := v.setup.verdict(channels, takes, limits, board, polarity)
+	setup, err := v.setup.withSeating(ctx, s)
+	if err != nil {
+		return Verdict{}, err
+	}
+	verdict := setup.verdict(channels, takes, limits, board, polarity)
 	verdict.Envelope, verdict.LimitSet, verdict.Seatings = env.Version, board.version(), v.setup.Seatings
 	switch {
 	case v.released:
@@ -365,10 +370,31 @@ func (s *Setup) disagreement(takes []store.TakeRow, limits envelope.Limits) stri
 			}
 			if over := hi - lo - s.Spread[i]; over > worst {
 				worst = over
-				text = fmt.Sprintf("%s, %s band: the seatings differ by %s dB, more than the %s dB that seating explains: seat the unit again, look at the pad",
-					name, b.Name(), envelope.Decibels(hi-lo), envelope.Decibels(s.Spread[i]))
+				text = fmt.Sprintf("%s, %s band: the seatings differ by %s dB, more than the %s dB that seating explains%s: seat the unit again, look at the pad",
+					name, b.Name(), envelope.Decibels(hi-lo), envelope.Decibels(s.Spread[i]), apart(seats, i))
 			}
 		}
 	}
 	return text
+}
+
+// apart names the seating that lies farthest from the median of all in a band; with
+// two of them nobody knows which.
+func apart(seats [][]float64, i int) string {
+	if len(seats) < 3 {
+		return ""
+	}
+	var xs []float64
+	for _, seat := range seats {
+		xs = append(xs, seat[i])
+	}
+	slices.Sort(xs)
+	middle := (xs[(len(xs)-1)/2] + xs[len(xs)/2]) / 2
+	at := 0
+	for k, seat := range seats {
+		if math.Abs(seat[i]-middle) > math.Abs(seats[at][i]-middle) {
+			at = k
+		}
+	}
+	return fmt.Sprintf(" (seating %d lies apart)", at+1)
 }

@@ -16,6 +16,7 @@ import (
 type book struct {
 	f        *excelize.File
 	lot      reports.Lot
+	what     string // the file is about: Lot, Study
 	options  Options
 	paper    int
 	channels []string

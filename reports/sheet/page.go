@@ -46,7 +46,7 @@ func (b *book) setup(sheet string, p page) {
 	own := false // small print stays readable where the sheet is scaled down
 	b.keep(b.f.SetHeaderFooter(sheet, &excelize.HeaderFooterOptions{
 		ScaleWithDoc: &own,
-		OddHeader:    `&L` + small + `Lot ` + headerText(b.lot.Code) + `&R` + small + headerText(b.lot.Product) + `, ` + headerText(b.lot.Site),
+		OddHeader:    `&L` + small + b.what + ` ` + headerText(b.lot.Code) + `&R` + small + headerText(b.lot.Product) + `, ` + headerText(b.lot.Site),
 		OddFooter:    `&L` + small + `&A&R` + small + `page &P of &N`,
 	}))
 	if p.titles != "" {

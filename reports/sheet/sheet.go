@@ -14,6 +14,7 @@ package sheet
 import (
 	"fmt"
 	"io"
+	"strings"
 	"time"
 
 	"alike/reports"
@@ -73,7 +74,7 @@ func Write(w io.Writer, lot reports.Lot, o Options) error {
 
 func newBook(lot reports.Lot, o Options, paper int) *book {
 	b := &book{
-		f: excelize.NewFile(), lot: lot, options: o, paper: paper,
+		f: excelize.NewFile(), lot: lot, what: "Lot", options: o, paper: paper,
 		channels: lot.Channels(), styles: map[look]int{},
 	}
 	b.f.SetZipWriter(newSteadyZip)
@@ -90,7 +91,7 @@ func newBook(lot reports.Lot, o Options, paper int) *book {
 func (b *book) properties() {
 	made := b.options.Made.UTC().Format(time.RFC3339)
 	b.keep(b.f.SetDocProps(&excelize.DocProperties{
-		Title:          clean("Report of lot " + b.lot.Code),
+		Title:          clean("Report of " + strings.ToLower(b.what) + " " + b.lot.Code),
 		Subject:        clean(b.lot.Product + ", " + b.lot.Site),
 		Creator:        "alike",
 		LastModifiedBy: "alike",
