@@ -378,6 +378,7 @@ func (h *ReferenceHistory) chart(p int, changes [][]float64, inBase []bool, base
 	sigma := base.SD[p] / math.Sqrt(float64(h.setup.Seatings))
 	c := PlaceChart{Channel: h.setup.Channels[p/n], Band: h.setup.Band[p%n].Label(), Tolerance: tolerance}
 	c.Stream = fmt.Sprintf("%s %s on %s, %s", h.Serial, h.setup.place(p), rigName(h.Rig), "change against its baseline")
+	c.Filled, c.Hollow, c.Along = "since the baseline", "baseline", "visits of the reference unit, UTC"
 	c.Unit, c.Center, c.Lower, c.Upper = "dB", 0, -3*sigma, 3*sigma
 	c.RangeMean, c.RangeHigh = 2/math.SqrtPi*sigma, 3*math.Sqrt2*sigma
 	rules := chart.Nelson()

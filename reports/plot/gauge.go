@@ -28,7 +28,7 @@ func OfGauge(g reports.Gauge) []EnvelopePlot {
 	var plots []EnvelopePlot
 	for _, c := range channels {
 		p := EnvelopePlot{
-			Title: "Spread by source, " + c, Channel: c, Axis: g.Axis,
+			Title: "Spread by source, " + c, Channel: c, Axis: g.Axis, Named: true,
 			Note: fmt.Sprintf("Standard deviations in dB. Units and measuring can be told apart where the units' line lies well above the mean's. Study %s, %d units, %d operators, %d seatings each.",
 				g.Code, len(g.Units), len(g.Who), g.Trials),
 		}

@@ -36,7 +36,7 @@ func (p *EnvelopePlot) legend() []*entry {
 	}
 	for i, c := range p.Strong {
 		s := StrokeOf(i)
-		es = append(es, &entry{name: "fail: " + Short(c.Name, 24), colour: s.Colour, width: 1.6, dash: s.Dash})
+		es = append(es, &entry{name: p.sign() + Short(c.Name, 24), colour: s.Colour, width: 1.6, dash: s.Dash})
 	}
 	return es
 }
@@ -68,4 +68,13 @@ func (c *canvas) drawLegend(es []*entry, left, top float64) {
 		}
 		c.text(x+swatch+6, y, "start", e.name, "font-size", 11)
 	}
+}
+
+// sign stands before the names of the strong curves: of a lot they are the units that
+// fail.
+func (p *EnvelopePlot) sign() string {
+	if p.Named {
+		return ""
+	}
+	return "fail: "
 }

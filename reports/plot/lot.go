@@ -30,6 +30,7 @@ type EnvelopePlot struct {
 	Middle string    // name of Center
 	Plain  []Curve   // drawn thin and grey, all alike
 	Strong []Curve   // named one by one, at most Named of them
+	Named  bool      // Strong are curves of any kind, not units that fail
 
 	units, failed int
 	Levels        []float64 // ticks of the level axis, two or more; empty for its own

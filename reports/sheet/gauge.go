@@ -75,7 +75,7 @@ func (b *book) gaugePlan(g reports.Gauge) {
 		}
 		t.rows = append(t.rows, []any{r.Order, r.Unit, r.Operator, r.Trial, at, sign, "                              "})
 	}
-	t.caption = fmt.Sprintf("%s. Take each unit off the rig between two seatings, and keep to the order: it is random (seed %d), so that a drift of the rig spreads over units and %ss alike. Every take names lot %s, its unit, %s and seating. Planned by %s on %s; %d of %d runs measured. Care: the sweep can exceed 100 dB SPL at the ear; seat the unit before the drive is enabled, and never wear one meanwhile.",
+	t.caption = fmt.Sprintf("Purpose: %s. Take each unit off the rig between two seatings, and keep to the order: it is random (seed %d), so that a drift of the rig spreads over units and %ss alike. Every take names lot %s, its unit, %s and seating. Planned by %s on %s; %d of %d runs measured. Care: the sweep can exceed 100 dB SPL at the ear; seat the unit before the drive is enabled, and never wear one meanwhile.",
 		strings.TrimSuffix(g.Reason, "."), g.Seed, g.By, g.Code, g.By, g.Author, g.Planned.Format("2006-01-02"), done, len(g.Runs))
 	b.table(t)
 }
