@@ -145,6 +145,7 @@ type UnitView struct {
 	Attempts []AttemptView
 	Signals  []store.SignalRow
 	Parts    []store.PartUse
+	Changes  []store.VerdictChange // to hold and from it, oldest first
 }
 
 // An AttemptView is one attempt with its verdict, nil while takes are missing, and
@@ -179,6 +180,9 @@ func (l *Line) Unit(ctx context.Context, serial string) (UnitView, error) {
 				return err
 			}
 			out.Attempts = append(out.Attempts, view)
+		}
+		if out.Changes, err = s.VerdictChanges(ctx, serial); err != nil {
+			return err
 		}
 		if out.Signals, err = s.SignalsOfUnit(ctx, serial); err != nil {
 			return err
