@@ -355,6 +355,42 @@ func (s *server) postRigEntry(c echo.Context) error {
 	return c.JSON(http.StatusCreated, settledAnswer{Changed: changedOf(settled)})
 }
 
+// A RigEntry is something done to a rig or read around it.
+type RigEntry struct {
+	Rig         string    `json:"rig"`
+	Kind        string    `json:"kind"`
+	At          time.Time `json:"at"`
+	Subject     string    `json:"subject"`
+	Changed     bool      `json:"changed"`
+	Level       *float64  `json:"level"`
+	Certificate string    `json:"certificate"`
+	Due         string    `json:"due"` // a date, empty for none
+	Temperature *float64  `json:"temperature"`
+	Humidity    *float64  `json:"humidity"`
+	Noise       *float64  `json:"noise"`
+	Note        string    `json:"note"`
+	Author      string    `json:"author"`
+}
+
+func (s *server) getRigEntries(c echo.Context) error {
+	const most = 1000
+	rows, err := s.DB.Site(s.Line.Site()).Entries(c.Request().Context(), c.QueryParam("rig"), c.QueryParam("kind"), most)
+	if err != nil {
+		return err
+	}
+	out := struct {
+		Entries []RigEntry `json:"entries"`
+	}{[]RigEntry{}}
+	for _, e := range rows {
+		x := RigEntry{e.Rig, e.Kind, e.At, e.Subject, e.Changed, e.Level, e.Certificate, "", e.Temperature, e.Humidity, e.Noise, e.Note, e.Author}
+		if e.Due != nil {
+			x.Due = e.Due.Format(time.DateOnly)
+		}
+		out.Entries = append(out.Entries, x)
+	}
+	return c.JSON(http.StatusOK, out)
+}
+
 func (s *server) postRelease(c echo.Context) error {
 	var in struct {
 		Serials []string `json:"serials"`

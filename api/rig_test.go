@@ -103,6 +103,13 @@ func TestRigOverHTTP(t *testing.T) {
 	c.want(http.StatusUnprocessableEntity, "POST", "/api/v1/rigs/entries", object{"rig": "rig-a", "kind": "ambient", "humidity": 140})
 	c.want(http.StatusBadRequest, "POST", "/api/v1/rigs/entries", object{"rigg": "rig-a"})
 
+	c.want(http.StatusCreated, "POST", "/api/v1/rigs/entries", object{"rig": "rig-a", "kind": "calibration", "subject": "microphone left", "level": 94.01, "due": "2027-09-07", "certificate": "C-1"})
+	var log struct{ Entries []api.RigEntry }
+	c.want(http.StatusOK, "GET", "/api/v1/rigs/entries?rig=rig-a", nil).into(t, &log)
+	if len(log.Entries) != 2 || log.Entries[1].Due != "2027-09-07" || *log.Entries[1].Level != 94.01 || !log.Entries[0].Changed {
+		t.Errorf("%+v", log)
+	}
+
 	var ref api.ReferenceDetail
 	c.want(http.StatusOK, "GET", "/api/v1/references/R%201?rig=rig-a", nil).into(t, &ref)
 	if len(ref.Visits) != 3 || !ref.Visits[1].Passed || ref.Visits[2].Passed || len(ref.Charts) != 16 {

@@ -112,6 +112,7 @@ func (s *server) routes(e *echo.Echo) {
 	e.GET("/api/v1/streams", s.getStreams, s.authorized)
 	e.GET("/api/v1/rigs", s.getRigs, s.authorized)
 	e.POST("/api/v1/rigs/policy", s.postPolicy, s.authorized)
+	e.GET("/api/v1/rigs/entries", s.getRigEntries, s.authorized)
 	e.POST("/api/v1/rigs/entries", s.postRigEntry, s.authorized)
 	e.POST("/api/v1/rigs/release", s.postRelease, s.authorized)
 	e.POST("/api/v1/references", s.postReference, s.authorized)

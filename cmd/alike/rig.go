@@ -22,6 +22,7 @@ type rigCommand struct {
 	Calibrate rigCalibrate `cmd:"" help:"Note a calibration of a microphone, coupler or amplifier."`
 	Work      rigWork      `cmd:"" help:"Note work that changed the rig: units wait until a check passes again."`
 	Ambient   rigAmbient   `cmd:"" help:"Note temperature, humidity or noise around a rig."`
+	Entries   rigEntries   `cmd:"" help:"List calibrations, work and surroundings."`
 	Compare   rigCompare   `cmd:"" help:"Plan which units are measured on two rigs."`
 	Transfer  rigTransfer  `cmd:"" help:"Show the curve that carries one rig's readings to another's."`
 }

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"text/tabwriter"
 	"time"
 
 	"alike/internal/line"
@@ -103,5 +104,42 @@ func (cmd *rigAmbient) Run(c *console) error {
 		return cmd.enter(c, w, line.Entry{
 			Rig: cmd.Rig, Kind: "ambient", Temperature: cmd.Temperature, Humidity: cmd.Humidity, Noise: cmd.Noise, Note: cmd.Note,
 		})
+	})
+}
+
+type rigEntries struct {
+	database
+	Rig   string `arg:"" optional:"" help:"Station that its takes name. Left out: all rigs."`
+	Kind  string `help:"calibration, work or ambient. Left out: all." enum:",calibration,work,ambient" default:""`
+	Limit int    `help:"Most entries to show." default:"100"`
+}
+
+func (cmd *rigEntries) Run(c *console) error {
+	return cmd.with(c, func(w *workplace) error {
+		zone, err := w.line.Zone(c.ctx)
+		if err != nil {
+			return err
+		}
+		rows, err := w.db.Site(cmd.Site).Entries(c.ctx, cmd.Rig, cmd.Kind, cmd.Limit)
+		if err != nil {
+			return err
+		}
+		t := tabwriter.NewWriter(c.out, 0, 0, 2, ' ', 0)
+		fmt.Fprintln(t, "AT\tRIG\tKIND\tSUBJECT\tLEVEL, dB\tCERTIFICATE\tDUE\t°C\t%\tdB(A)\tBY\tNOTE")
+		value := func(v *float64) string {
+			if v == nil {
+				return ""
+			}
+			return fmt.Sprintf("%g", *v)
+		}
+		for _, e := range rows {
+			due := ""
+			if e.Due != nil {
+				due = e.Due.Format(time.DateOnly)
+			}
+			fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", e.At.In(zone).Format("2006-01-02 15:04"), e.Rig, e.Kind, e.Subject,
+				value(e.Level), e.Certificate, due, value(e.Temperature), value(e.Humidity), value(e.Noise), e.Author, e.Note)
+		}
+		return t.Flush()
 	})
 }
