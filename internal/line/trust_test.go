@@ -39,6 +39,8 @@ func TestWeigh(t *testing.T) {
 		{"before the first good check", history("+", 80), 60, true, sound},
 		{"before a failed check", history("+-", 8, 30), 20, false, suspect},
 		{"after a failed check", history("+-", 8, 30), 31, false, failing},
+		{"at the very moment of a failed check", history("+-", 8, 30), 30, false, failing},
+		{"at the very moment of work", history("+w", 8, 30), 30, false, workedUpon},
 		{"failed by mistake: good again with nothing changed", history("+-+", 8, 30, 31), 20, true, sound},
 		{"failed, mended, good", history("+-w+", 8, 30, 31, 32), 20, false, suspect},
 		{"measured on the sick rig, mended, good", history("-w+", 30, 31, 32), 30.5, false, failing},
