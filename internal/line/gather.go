@@ -50,6 +50,7 @@ type gathering struct {
 	refused  []store.QuarantineRow
 	digest   []store.Twin
 	rigs     []string // how the rig was checked, one clause each
+	seating  string   // where the limits of seatings come from, as a clause
 }
 
 func (g *gathering) run(ctx context.Context, s store.Site, lot string) error {

@@ -221,7 +221,7 @@ func (g *gathering) method() {
 	add("Bands", "1/%d octave, IEC 61260-1 base ten, %s to %s Hz; mean power over log-frequency, exact for a curve that is straight between its points", s.Fraction, s.Band[0].Label(), s.Band[len(s.Band)-1].Label())
 	add("Target", "%s, by the same band rule", targetText(s.Product.Target))
 	add("Anchor", "mean deviation of the bands from %g to %g Hz is set to zero; sensitivity and balance are judged unanchored", s.Anchor.From, s.Anchor.To)
-	add("Seatings", "%d per channel, arithmetic mean in dB of all of them", s.Seatings)
+	add("Seatings", "%d per channel, arithmetic mean in dB of all of them%s", s.Seatings, g.seating)
 	add("Envelope", "version %d of %s by %s: %s", g.env.Version, g.env.CreatedAt.In(g.zone).Format("2006-01-02 15:04 -07:00"), g.env.Author, g.env.Reason)
 	if b := g.board; b != nil {
 		add("Limit set", "version %d of %s by %s: %s", b.set.Version, b.set.CreatedAt.In(g.zone).Format("2006-01-02 15:04 -07:00"), b.set.Author, b.set.Reason)

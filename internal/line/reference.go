@@ -48,7 +48,7 @@ func (l *Line) AddReference(ctx context.Context, by By, product, serial, state, 
 	if err != nil {
 		return err
 	}
-	if serial == "" || serial != strings.TrimSpace(serial) || len(serial) > 128 || strings.ContainsAny(serial, `/`) {
+	if serial == "" || serial != strings.TrimSpace(serial) || len(serial) > 64 || strings.ContainsAny(serial, `/`) {
 		return refuse(Invalid, "serial", "give the serial as its takes will have it", "%q is no serial", serial)
 	}
 	if state != InUse && state != Spare {

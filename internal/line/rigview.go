@@ -3,6 +3,7 @@ package line
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"maps"
 	"math"
@@ -51,6 +52,15 @@ func (g *gathering) rig(ctx context.Context, s store.Site) error {
 	route, err := s.Route(ctx, g.setup.Code, "", "")
 	if err != nil {
 		return err
+	}
+	seating, err := s.SeatingLimit(ctx, g.setup.Code)
+	switch {
+	case err == nil:
+		g.seating = fmt.Sprintf("; how far they may differ comes from gauge study %s (version %d of %s by %s: %s)", seating.Study, seating.Version, seating.CreatedAt.In(g.zone).Format("2006-01-02 15:04 -07:00"), seating.Author, seating.Reason)
+	case !errors.Is(err, store.ErrNotFound):
+		return err
+	case len(g.setup.SeatingSpread) > 0:
+		g.seating = "; how far they may differ stands in the product's definition"
 	}
 	p, err := policyOf(route)
 	if err == nil && p != nil {

@@ -196,6 +196,17 @@ func TestStudyFromPlanToLimits(t *testing.T) {
 	if good := intake(t, l, three("P3", 0)).Verdict; good.Word != envelope.Pass {
 		t.Errorf("%+v", good)
 	}
+	lot, err := l.LotReport(t.Context(), "L1", "test")
+	if err != nil {
+		t.Fatal(err)
+	}
+	said := false
+	for _, f := range lot.Method.Lines {
+		said = said || f.Name == "Seatings" && strings.Contains(f.Value, "comes from gauge study GS-1 (version 1 of ")
+	}
+	if !said {
+		t.Error("the Method sheet does not say where the seating limits come from")
+	}
 }
 
 // What is not in the plan is refused with what to do, and nothing of it is stored.
