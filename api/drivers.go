@@ -180,8 +180,8 @@ func (s *server) study(c echo.Context) (reports.DriverStudy, error) {
 	return s.Line.DriverStudy(c.Request().Context(), r)
 }
 
-// A Study is a comparison of batches or suppliers.
-type Study struct {
+// A DriverStudy is a comparison of batches or suppliers.
+type DriverStudy struct {
 	Product    string       `json:"product"`
 	By         string       `json:"by"`     // batch or supplier
 	Margin     float64      `json:"margin"` // dB
@@ -249,12 +249,12 @@ type Difference struct {
 	Word        string `json:"word"` // equivalent, differs, differs little, open, or empty without a margin
 }
 
-func (s *server) getStudy(c echo.Context) error {
+func (s *server) getDriverStudy(c echo.Context) error {
 	st, err := s.study(c)
 	if err != nil {
 		return err
 	}
-	out := Study{Product: st.Product, By: st.By, Margin: st.Margin, P: number(st.Headline.P), Conclusion: st.Conclusion,
+	out := DriverStudy{Product: st.Product, By: st.By, Margin: st.Margin, P: number(st.Headline.P), Conclusion: st.Conclusion,
 		Warnings: append([]string{}, st.Warnings...), Bands: comparedOf(st.Bands), Metrics: comparedOf(st.Metrics)}
 	for _, g := range st.Groups {
 		y := g.Yield

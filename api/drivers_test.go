@@ -82,7 +82,7 @@ func TestDriversFromCurveToPickList(t *testing.T) {
 	if len(listed.Drivers) != 12 || listed.Drivers[0].State != "good" || listed.Drivers[0].Polarity != 1 || listed.Drivers[0].Supplier != "Norvane" {
 		t.Fatalf("%+v", listed.Drivers)
 	}
-	var st api.Study
+	var st api.DriverStudy
 	c.do("GET", "/api/v1/drivers/study?batch=NV1&batch=OS1", nil).into(t, &st)
 	if len(st.Groups) != 2 || float64(st.P) > 0.01 || len(st.Bands) != 8 || st.Bands[0].Pairs[0].Word != "differs" || st.Groups[0].Pairs == nil {
 		t.Errorf("%+v", st)

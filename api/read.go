@@ -26,6 +26,18 @@ type Unit struct {
 	Attempts  []Attempt `json:"attempts"`
 	Signals   []Signal  `json:"signals"`
 	Parts     []Part    `json:"parts"`
+	// Changes of verdicts to hold and back, with their reasons, oldest first.
+	Changes []VerdictChange `json:"verdict_changes"`
+}
+
+// A VerdictChange is a verdict that went to hold, or came back.
+type VerdictChange struct {
+	Attempt int       `json:"attempt"`
+	At      time.Time `json:"at"`
+	Actor   string    `json:"actor"`
+	From    string    `json:"from"`
+	To      string    `json:"to"`
+	Reason  string    `json:"reason"`
 }
 
 // An Attempt is one visit of a unit to the rig.
@@ -72,7 +84,14 @@ func (s *server) getUnit(c echo.Context) error {
 	}
 	u := Unit{
 		Serial: v.Serial, Product: v.Product, Lot: v.Lot, Place: v.Place, FirstSeen: v.FirstSeen,
-		Attempts: []Attempt{}, Signals: []Signal{}, Parts: []Part{},
+		Attempts: []Attempt{}, Signals: []Signal{}, Parts: []Part{}, Changes: []VerdictChange{},
+	}
+	for _, x := range v.Changes {
+		for _, a := range v.Attempts {
+			if a.Attempt == x.Attempt {
+				u.Changes = append(u.Changes, VerdictChange{a.Number, x.At, x.Actor, x.FromWord, x.ToWord, x.Reason})
+			}
+		}
 	}
 	for _, a := range v.Attempts {
 		u.Attempts = append(u.Attempts, attemptOf(a))

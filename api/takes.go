@@ -57,6 +57,16 @@ type UnitResult struct {
 	Waiting string        `json:"waiting,omitempty"` // takes that are still missing
 	Verdict *line.Verdict `json:"verdict,omitempty"`
 	Signals []Signal      `json:"signals,omitempty"`
+	Checks  []CheckResult `json:"checks,omitempty"` // when the takes are of a reference unit
+	Study   *StudyStatus  `json:"study,omitempty"`  // when the takes are of a study
+}
+
+// A StudyStatus says how far a study has come.
+type StudyStatus struct {
+	Study    string `json:"study"`
+	Measured int    `json:"measured"`
+	Of       int    `json:"of"`
+	Waiting  string `json:"waiting,omitempty"` // takes that the run still lacks
 }
 
 // A Signal is one rule that fired on one stream.
@@ -166,6 +176,12 @@ func (s *server) unitResult(r line.Receipt) UnitResult {
 	s.metrics.signals.Add(float64(len(r.Signals)))
 	for _, g := range r.Signals {
 		u.Signals = append(u.Signals, signalOf(g))
+	}
+	for _, k := range r.Checks {
+		u.Checks = append(u.Checks, checkResultOf(k))
+	}
+	if x := r.Study; x != nil {
+		u.Study = &StudyStatus{x.Study, x.Done, x.Of, x.Waiting}
 	}
 	return u
 }

@@ -120,6 +120,9 @@ type Chart struct {
 	RangeMean float64
 	RangeHigh float64
 	Marks     []Mark
+	// Names of the points with and without InLot, and of the axis along; empty for
+	// those of a lot.
+	Filled, Hollow, Along string
 }
 
 // A Mark explains a rule that fired at a point of a Chart.

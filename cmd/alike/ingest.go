@@ -91,6 +91,15 @@ func (c *console) tell(o line.Outcome) {
 	if judged := verdicts(o); judged != "" {
 		fmt.Fprintf(c.out, "units judged: %s\n", judged)
 	}
+	for _, k := range o.Checks {
+		c.check(k)
+	}
+	if s := o.Study; s != nil {
+		fmt.Fprintf(c.out, "study %s: %d of %d runs measured\n", s.Study, s.Done, s.Of)
+	}
+	if o.Verdicts[envelope.Hold] > 0 {
+		fmt.Fprintln(c.out, "on hold because the rig is not trusted; why and what to do: alike rig status")
+	}
 	for _, text := range o.Waiting {
 		fmt.Fprintf(c.out, "waiting for takes: %s\n", text)
 	}

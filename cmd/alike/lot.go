@@ -73,11 +73,16 @@ func writeReport(r reports.Lot, name, paper string) error {
 	if err := sheet.Write(&file, r, sheet.Options{Made: made, Program: "alike " + version, Paper: paper}); err != nil {
 		return err
 	}
+	return writeFile(name, file.Bytes())
+}
+
+// writeFile writes a file whole, in a folder that it makes.
+func writeFile(name string, data []byte) error {
 	if err := os.MkdirAll(filepath.Dir(name), 0o777); err != nil {
 		return err
 	}
 	part := name + ".part"
-	if err := os.WriteFile(part, file.Bytes(), 0o666); err != nil {
+	if err := os.WriteFile(part, data, 0o666); err != nil {
 		return err
 	}
 	return os.Rename(part, name)

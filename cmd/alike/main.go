@@ -33,6 +33,8 @@ type commands struct {
 	Limits   limitsCommand   `cmd:"" help:"Chart limits, frozen from a baseline, in versions."`
 	Parts    partsCommand    `cmd:"" help:"Parts ledger: which component batch went into which units."`
 	Drivers  driversCommand  `cmd:"" help:"Incoming drivers: take in, compare batches and suppliers, pair."`
+	Rig      rigCommand      `cmd:"" help:"Trust in the rig: reference units, checks, calibration, units on hold."`
+	Gauge    gaugeCommand    `cmd:"" help:"Gauge studies: what measuring itself adds, from the plan to guard bands."`
 	Lot      lotCommand      `cmd:"" help:"Lots and their reports."`
 	Finding  findingCommand  `cmd:"" help:"Findings: what the charts found, why, and what was done about it."`
 	Backup   backupCommand   `cmd:"" help:"Write everything into one file while the server runs."`

@@ -94,7 +94,8 @@ station, operator, measured_at, reason (as far as known); no other.
 	monday/0001.txt,A102,left,1,2024-03-04T10:21:00+01:00
 
 file is relative to the manifest's folder, with slashes, and stays inside it. Each file
-and each serial, channel, seating and attempt together stands once. One fault refuses
+and each serial, channel, seating and attempt together stands once, unless rig,
+operator or moment tell two takes apart. One fault refuses
 the manifest; all its faults are told.
 
 # Fields of an identity

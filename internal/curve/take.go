@@ -64,12 +64,16 @@ func (id Identity) or(d Identity) Identity {
 	return id
 }
 
-// A place is what must differ between two takes of one lot.
+// A place is where a take belongs. Two moments, rigs or operators make two takes of
+// one seating: a week's checks of a reference unit stand in one list, and so do the
+// runs of a study. In production the second one is refused when it is taken in.
 type place struct {
-	serial, channel  string
-	seating, attempt int
+	serial, channel   string
+	seating, attempt  int
+	station, operator string
+	moment            time.Time
 }
 
 func (id Identity) place() place {
-	return place{id.Serial, id.Channel, id.Seating, id.Attempt}
+	return place{id.Serial, id.Channel, id.Seating, id.Attempt, id.Station, id.Operator, id.MeasuredAt.UTC()}
 }

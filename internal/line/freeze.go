@@ -197,13 +197,13 @@ func unfitUnit(ctx context.Context, s store.Site, product, serial string) (strin
 }
 
 func unfit(product string, unit store.UnitRow, attempts []store.AttemptRow) string {
-	switch {
+	switch first := firstWord(attempts); {
 	case unit.Product != product:
 		return "it is of product " + unit.Product
-	case len(attempts) == 0 || attempts[0].Verdict == nil:
+	case len(attempts) == 0 || first == Waiting:
 		return "its first attempt is not judged"
-	case *attempts[0].Verdict != "pass":
-		return "its first attempt was judged " + *attempts[0].Verdict
+	case first != "pass":
+		return "its first attempt was judged " + first
 	}
 	return ""
 }

@@ -46,11 +46,13 @@ type gathering struct {
 	units    []store.UnitRow
 	attempts map[string][]store.AttemptRow // by serial
 	last     map[string]store.ReadingRow   // last judged attempt of each unit
-	first    []store.ReadingRow            // first attempts, in order of production
+	first    []store.ReadingRow            // charted attempts, in order of production
 	signals  []store.SignalRow
 	refused  []store.QuarantineRow
 	digest   []store.Twin
 	links    map[store.SignalLink]int64 // signal → finding
+	rigs     []string                   // how the rig was checked, one clause each
+	seating  string                     // where the limits of seatings come from, as a clause
 }
 
 func (g *gathering) run(ctx context.Context, s store.Site, lot string) error {
@@ -74,6 +76,9 @@ func (g *gathering) run(ctx context.Context, s store.Site, lot string) error {
 		return err
 	}
 	g.out.Proposal = g.proposal()
+	if err := g.rig(ctx, s); err != nil {
+		return err
+	}
 	g.method()
 	return g.out.Check()
 }
@@ -143,7 +148,7 @@ func (g *gathering) loadAttempts(ctx context.Context, s store.Site) error {
 	g.last = map[string]store.ReadingRow{}
 	for _, r := range readings {
 		g.last[r.Serial] = r // by attempt, so the last one stays
-		if r.Number == 1 {
+		if r.Charted {
 			g.first = append(g.first, r)
 		}
 	}
@@ -199,7 +204,7 @@ func (g *gathering) unitRows() {
 		end := attempts[len(attempts)-1]
 		row := reports.UnitRow{
 			Serial: u.Serial, MeasuredAt: end.MeasuredAt.In(g.zone), Operator: end.Operator, Station: end.Station,
-			Attempts: len(attempts), First: word(attempts[0]), Last: word(end), Margin: math.NaN(), Balance: math.NaN(),
+			Attempts: len(attempts), First: firstWord(attempts), Last: word(end), Margin: math.NaN(), Balance: math.NaN(),
 		}
 		if row.MeasuredAt.After(g.out.Closed) {
 			g.out.Closed = row.MeasuredAt
@@ -227,6 +232,17 @@ func word(a store.AttemptRow) string {
 		return Waiting
 	}
 	return *a.Verdict
+}
+
+// firstWord returns the verdict that first-pass yield goes by: that of the first
+// attempt on a trusted rig, hold while there is none.
+func firstWord(attempts []store.AttemptRow) string {
+	for _, a := range attempts {
+		if w := word(a); w != string(envelope.Hold) {
+			return w
+		}
+	}
+	return string(envelope.Hold)
 }
 
 // Waiting stands where an attempt has no verdict because takes are missing.

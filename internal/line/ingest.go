@@ -20,6 +20,8 @@ type Outcome struct {
 	Signals  []store.SignalRow
 	Refused  []curve.Refusal // everything refused, known or not
 	Fresh    int             // of Refused, those new to quarantine
+	Checks   []RigCheck      // visits of reference units
+	Study    *StudyRun       // how far the last study met has come
 }
 
 // Progress reports how far an ingest has come, in files.
@@ -133,6 +135,10 @@ func (in *ingest) intake(ctx context.Context, takes []curve.Take) error {
 	}
 	if r.New() {
 		in.out.Units++
+	}
+	in.out.Checks = append(in.out.Checks, r.Checks...)
+	if r.Study != nil {
+		in.out.Study = r.Study
 	}
 	if r.Waiting != "" {
 		in.out.Waiting = append(in.out.Waiting, r.Serial+": "+r.Waiting)

@@ -26,6 +26,9 @@ type Receipt struct {
 	Waiting string // which takes are still missing; empty once judged
 	Verdict *Verdict
 	Signals []store.SignalRow
+	// Checks holds a reference unit's visits, when the takes are of one.
+	Checks []RigCheck
+	Study  *StudyRun // when the takes are of a study
 }
 
 // A TakeReceipt says what became of one take, in the order of the call.
@@ -71,7 +74,9 @@ func Visits(takes []curve.Take) [][]curve.Take {
 // them, and once every channel and seating is there judges the unit, puts it on the
 // charts and reads them. The same take again changes nothing. A take that
 // contradicts what is stored is refused on its own; the others go in. The error is a
-// *Refusal when none can be accepted.
+// *Refusal when none can be accepted. Takes of a reference unit, and those whose lot
+// is a study, are not production: they are stored apart, and a check decides about the
+// units that its rig measured.
 func (l *Line) Intake(ctx context.Context, by By, takes []curve.Take) (Receipt, error) {
 	if len(takes) == 0 {
 		return Receipt{}, refuse(Invalid, "takes", "send at least one take", "there is none")
@@ -82,7 +87,6 @@ func (l *Line) Intake(ctx context.Context, by By, takes []curve.Take) (Receipt, 
 	}
 	v := &visit{line: l, by: by, setup: setup, at: l.now(), takes: takes, lot: takes[0].Lot}
 	v.receipt = Receipt{Serial: takes[0].Serial, Takes: make([]TakeReceipt, len(takes))}
-	v.prepare()
 	err = l.db.InSite(ctx, l.site, func(s store.Site) error { return v.run(ctx, s) })
 	return v.receipt, err
 }
@@ -99,6 +103,10 @@ type visit struct {
 	unit    store.UnitRow
 	attempt store.AttemptRow
 	receipt Receipt
+
+	rig      *judgeRig // nil when the rig is not checked
+	release  string    // why a verdict changes to hold or from it
+	released bool      // a person answers for the rig
 }
 
 // prepare checks what needs no database. A take at fault gets its refusal.
@@ -106,13 +114,8 @@ func (v *visit) prepare() {
 	first := v.takes[0]
 	for i := range v.takes {
 		t := &v.takes[i]
-		hash := curve.Hash(t.Curve)
-		v.hashes = append(v.hashes, hash[:])
 		if t.Seating == 0 && v.setup.Seatings == 1 {
 			t.Seating = 1
-		}
-		if t.MeasuredAt.IsZero() {
-			t.MeasuredAt = v.at
 		}
 		v.receipt.Takes[i].Refused = v.check(*t, first)
 	}
@@ -157,6 +160,28 @@ func (v *visit) run(ctx context.Context, s store.Site) error {
 	if _, err := s.LockProduct(ctx, v.setup.Code); err != nil {
 		return err
 	}
+	for i := range v.takes {
+		hash := curve.Hash(v.takes[i].Curve)
+		v.hashes = append(v.hashes, hash[:])
+		if v.takes[i].MeasuredAt.IsZero() {
+			v.takes[i].MeasuredAt = v.at
+		}
+	}
+	route, err := s.Route(ctx, v.setup.Code, v.takes[0].Serial, v.lot)
+	if err != nil {
+		return err
+	}
+	policy, err := policyOf(route)
+	if err != nil {
+		return err
+	}
+	switch {
+	case route.Study != "":
+		return v.study(ctx, s, route.Study)
+	case route.Reference:
+		return v.reference(ctx, s, policy, route.Version)
+	}
+	v.prepare()
 	if err := v.findUnit(ctx, s); err != nil {
 		return err
 	}
@@ -174,7 +199,12 @@ func (v *visit) run(ctx context.Context, s store.Site) error {
 	if err != nil {
 		return err
 	}
-	if v.receipt.Waiting = v.setup.missing(stored); v.receipt.Waiting == "" {
+	if v.receipt.Waiting = v.setup.missing(stored, v.setup.Seatings); v.receipt.Waiting == "" {
+		if policy != nil {
+			if v.rig, err = v.line.trustIn(ctx, s, v.setup, *policy, route.Version, v.attempt.Station, v.attempt.MeasuredAt); err != nil {
+				return err
+			}
+		}
 		if err := v.judge(ctx, s, stored); err != nil {
 			return err
 		}
@@ -283,7 +313,7 @@ func (v *visit) number(ctx context.Context, s store.Site) (int, []store.AttemptR
 // known reports whether the very same take is stored already.
 func (v *visit) known(t curve.Take, hash []byte, twins []store.Twin) (uuid.UUID, bool) {
 	for _, w := range twins {
-		if string(w.ContentHash) == string(hash) && w.Serial == t.Serial && w.Channel == t.Channel &&
+		if string(w.ContentHash) == string(hash) && !w.Visit && w.Serial == t.Serial && w.Channel == t.Channel &&
 			w.Seating == t.Seating && (t.Attempt == 0 || t.Attempt == w.Number) {
 			return w.Take, true
 		}
@@ -334,7 +364,7 @@ func (v *visit) closed(t curve.Take, number int, attempts []store.AttemptRow) *R
 	if last.Verdict == nil {
 		return refuse(Conflict, "attempt", "send the missing takes of that attempt first", "attempt %d of unit %s is not complete", last.Number, t.Serial)
 	}
-	if t.Reason == "" && *last.Verdict != "reseat" && *last.Verdict != "hold" {
+	if t.Reason == "" && *last.Verdict != "reseat" {
 		return refuse(Invalid, "reason", "say what was found or done before measuring again", "attempt %d of unit %s has no reason, and attempt %d was judged %s", number, t.Serial, last.Number, *last.Verdict)
 	}
 	return nil
@@ -403,14 +433,14 @@ func encode(take uuid.UUID, c band.Curve) store.CurveRow {
 }
 
 // missing says in words which takes an attempt still waits for, empty for none.
-func (s *Setup) missing(have []store.TakeRow) string {
+func (s *Setup) missing(have []store.TakeRow, seatings int) string {
 	there := map[string]bool{}
 	for _, t := range have {
 		there[slot(t.Channel, t.Seating)] = true
 	}
 	var parts []string
 	for _, c := range s.Channels {
-		for n := 1; n <= s.Seatings; n++ {
+		for n := 1; n <= seatings; n++ {
 			if k := slot(c, n); !there[k] {
 				parts = append(parts, k)
 			}

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"alike/internal/store"
@@ -27,15 +28,14 @@ type Verdict struct {
 	Seatings   int           `json:"seatings"`           // averaged per channel
 	Polarity   string        `json:"polarity,omitempty"` // by phase: "same", "opposed", empty when it cannot tell
 	Swapped    bool          `json:"swapped,omitempty"`  // left looks like the usual right and right like the usual left
+	Rig        string        `json:"rig,omitempty"`      // by what the rig was trusted; empty when it is not checked
 }
 
 // judge makes the verdict of a complete attempt, stores it with the unit's reading,
-// and has the charts read it when it is the unit's first.
+// and has the charts read it when it is the unit's first. On a rig that is not trusted
+// the verdict is hold, and the charts wait too. An attempt that was on hold gets its
+// verdict in its place.
 func (v *visit) judge(ctx context.Context, s store.Site, takes []store.TakeRow) error {
-	env, limits, err := v.line.limits(ctx, s, v.setup)
-	if err != nil {
-		return err
-	}
 	board, err := v.line.board(ctx, s, v.setup)
 	if err != nil {
 		return err
@@ -44,14 +44,12 @@ func (v *visit) judge(ctx context.Context, s store.Site, takes []store.TakeRow) 
 	if err != nil {
 		return err
 	}
-	polarity, err := v.polarity(ctx, s, takes)
+	verdict, err := v.decide(ctx, s, channels, takes, board)
 	if err != nil {
 		return err
 	}
-	verdict := v.setup.verdict(channels, takes, limits, board, polarity)
-	verdict.Envelope, verdict.LimitSet, verdict.Seatings = env.Version, board.version(), v.setup.Seatings
 	v.receipt.Verdict = &verdict
-	reading := store.ReadingRow{Number: v.attempt.Number, Serial: v.unit.Serial, Streams: v.setup.values(channels)}
+	again := v.attempt.Verdict != nil
 	if v.unit.Place == nil {
 		place, err := s.TakePlace(ctx, v.setup.Code)
 		if err != nil {
@@ -62,15 +60,23 @@ func (v *visit) judge(ctx context.Context, s store.Site, takes []store.TakeRow) 
 			return err
 		}
 	}
-	reading.Place = *v.unit.Place
 	if err := v.finish(ctx, s, verdict); err != nil {
 		return err
 	}
-	if err := s.AddReading(ctx, v.setup.Code, reading); err != nil {
-		return err
+	reading := store.ReadingRow{
+		Place: *v.unit.Place, Number: v.attempt.Number, Serial: v.unit.Serial, Streams: v.setup.values(channels),
+		Charted: v.attempt.Number == 1 && verdict.Word != envelope.Hold,
+	}
+	if !again {
+		if err := s.AddReading(ctx, v.setup.Code, reading); err != nil {
+			return err
+		}
 	}
 	// Charts watch the process, and a repaired or reseated unit is not it.
-	if board == nil || v.attempt.Number > 1 {
+	switch {
+	case again || v.attempt.Number > 1:
+		return v.rechart(ctx, s, board)
+	case board == nil || !reading.Charted:
 		return nil
 	}
 	if v.receipt.Signals, err = board.read(ctx, s, reading); err != nil {
@@ -79,18 +85,66 @@ func (v *visit) judge(ctx context.Context, s store.Site, takes []store.TakeRow) 
 	return v.line.find(ctx, s, v.by, board, reading, v.receipt.Signals)
 }
 
-// finish stores the verdict with the attempt.
+// decide makes the verdict. An attempt that has been judged before is judged by the
+// envelope it was judged by.
+func (v *visit) decide(ctx context.Context, s store.Site, channels []envelope.Channel, takes []store.TakeRow, board *board) (Verdict, error) {
+	if v.rig != nil && !v.rig.trust.good {
+		return v.rig.verdict(v.setup), nil
+	}
+	env, limits, err := v.line.limits(ctx, s, v.setup)
+	if err != nil {
+		return Verdict{}, err
+	}
+	if n := v.attempt.Envelope; n != nil && *n > 0 && *n != env.Version {
+		if env, err = s.Envelope(ctx, v.setup.Code, *n); err != nil {
+			return Verdict{}, err
+		}
+		if limits, err = onBands(env, v.setup); err != nil {
+			return Verdict{}, err
+		}
+	}
+	polarity, err := v.polarity(ctx, s, takes)
+	if err != nil {
+		return Verdict{}, err
+	}
+	setup, err := v.setup.withSeating(ctx, s)
+	if err != nil {
+		return Verdict{}, err
+	}
+	verdict := setup.verdict(channels, takes, limits, board, polarity)
+	verdict.Envelope, verdict.LimitSet, verdict.Seatings = env.Version, board.version(), v.setup.Seatings
+	switch {
+	case v.released:
+		verdict.Rig = v.release
+	case v.rig != nil:
+		verdict.Rig = v.rig.note()
+	}
+	return verdict, nil
+}
+
+// finish stores the verdict with the attempt. One that takes the place of another
+// leaves its trace.
 func (v *visit) finish(ctx context.Context, s store.Site, verdict Verdict) error {
 	detail, err := json.Marshal(verdict)
 	if err != nil {
 		return err
 	}
+	before := v.attempt.Verdict
 	word := string(verdict.Word)
-	v.attempt.Verdict, v.attempt.Judgement, v.attempt.Envelope = &word, detail, &verdict.Envelope
-	if verdict.LimitSet > 0 {
-		v.attempt.LimitSet = &verdict.LimitSet
+	v.attempt.Verdict, v.attempt.Judgement = &word, detail
+	if verdict.Word != envelope.Hold {
+		v.attempt.Envelope, v.attempt.LimitSet = &verdict.Envelope, nil
+		if verdict.LimitSet > 0 {
+			v.attempt.LimitSet = &verdict.LimitSet
+		}
 	}
-	return s.Judge(ctx, v.attempt)
+	if before != nil {
+		return s.ChangeVerdict(ctx, v.attempt, v.released, v.by.Actor, v.release, v.at)
+	}
+	if err := s.Judge(ctx, v.attempt); err != nil || v.rig == nil {
+		return err
+	}
+	return s.UnderPolicy(ctx, v.attempt.Attempt, v.rig.version)
 }
 
 // limits returns the newest envelope of a product and its limits in bands.
@@ -323,10 +377,31 @@ func (s *Setup) disagreement(takes []store.TakeRow, limits envelope.Limits) stri
 			}
 			if over := hi - lo - s.Spread[i]; over > worst {
 				worst = over
-				text = fmt.Sprintf("%s, %s band: the seatings differ by %s dB, more than the %s dB that seating explains: seat the unit again, look at the pad",
-					name, b.Name(), envelope.Decibels(hi-lo), envelope.Decibels(s.Spread[i]))
+				text = fmt.Sprintf("%s, %s band: the seatings differ by %s dB, more than the %s dB that seating explains%s: seat the unit again, look at the pad",
+					name, b.Name(), envelope.Decibels(hi-lo), envelope.Decibels(s.Spread[i]), apart(seats, i))
 			}
 		}
 	}
 	return text
+}
+
+// apart names the seating that lies farthest from the median of all in a band; with
+// two of them nobody knows which.
+func apart(seats [][]float64, i int) string {
+	if len(seats) < 3 {
+		return ""
+	}
+	var xs []float64
+	for _, seat := range seats {
+		xs = append(xs, seat[i])
+	}
+	slices.Sort(xs)
+	middle := (xs[(len(xs)-1)/2] + xs[len(xs)/2]) / 2
+	at := 0
+	for k, seat := range seats {
+		if math.Abs(seat[i]-middle) > math.Abs(seats[at][i]-middle) {
+			at = k
+		}
+	}
+	return fmt.Sprintf(" (seating %d lies apart)", at+1)
 }

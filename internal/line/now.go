@@ -223,7 +223,7 @@ func (l *Line) waiting(ctx context.Context, s store.Site, n *Now, zone *time.Loc
 			if err != nil {
 				return err
 			}
-			u.Sentence = "missing: " + setup.missing(takes)
+			u.Sentence = "missing: " + setup.missing(takes, setup.Seatings)
 		}
 		n.Waiting = append(n.Waiting, u)
 	}

@@ -53,6 +53,9 @@ type Product struct {
 	Of       string    `json:"of,omitempty"`
 	Metrics  []Metric  `json:"metrics,omitempty"` // single numbers measured beside the curve
 	Incoming *Incoming `json:"incoming,omitempty"`
+	// RigCheck is the first version of how the rig is checked; later ones are added on
+	// their own.
+	RigCheck *RigPolicy `json:"rig_check,omitempty"`
 	// Envelope is the first version of the limits; later ones are added on their own.
 	Envelope *envelope.Envelope `json:"envelope,omitempty"`
 }
@@ -262,6 +265,11 @@ func (p Product) check() error {
 	if p.Envelope != nil {
 		if err := p.Envelope.Check(); err != nil {
 			return fmt.Errorf("envelope: %w", err)
+		}
+	}
+	if p.RigCheck != nil {
+		if err := p.RigCheck.Check(); err != nil {
+			return fmt.Errorf("rig_check: %w", err)
 		}
 	}
 	return p.checkStage()

@@ -10,8 +10,8 @@ import (
 	"alike/spc/envelope"
 )
 
-// AddProduct stores a product and, when it carries one, the first version of its
-// envelope. The same product again changes nothing. Another definition under a code
+// AddProduct stores a product and, when it carries them, the first versions of its
+// envelope and of its rig policy. The same product again changes nothing. Another definition under a code
 // that is taken is refused: units were judged by the one there is.
 func (l *Line) AddProduct(ctx context.Context, by By, p Product) (added bool, err error) {
 	setup, err := p.SetUp()
@@ -24,7 +24,8 @@ func (l *Line) AddProduct(ctx context.Context, by By, p Product) (added bool, er
 			return false, err
 		}
 	}
-	p.Envelope = nil // it lives on as version 1, beside the product
+	check := p.RigCheck
+	p.Envelope, p.RigCheck = nil, nil // they live on as version 1, beside the product
 	definition, err := json.Marshal(p)
 	if err != nil {
 		return false, err
@@ -43,10 +44,16 @@ func (l *Line) AddProduct(ctx context.Context, by By, p Product) (added bool, er
 		if err := l.journal(ctx, s, by, "add product", p.Code, "", map[string]any{"definition": json.RawMessage(definition)}); err != nil {
 			return err
 		}
+		const first = "first version, with the product"
+		if check != nil {
+			if _, err := l.addPolicy(ctx, s, by, setup, *check, first); err != nil {
+				return err
+			}
+		}
 		if env == nil {
 			return nil
 		}
-		_, err = l.addEnvelope(ctx, s, by, p.Code, *env, "first version, with the product")
+		_, err = l.addEnvelope(ctx, s, by, p.Code, *env, first)
 		return err
 	})
 	return added, err

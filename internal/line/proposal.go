@@ -72,7 +72,7 @@ func (g *gathering) counts(ctx context.Context, s store.Site) error {
 
 func waitingFirst(units []reports.UnitRow) (n int) {
 	for _, u := range units {
-		if u.First == Waiting {
+		if u.First == Waiting || u.First == string(envelope.Hold) {
 			n++
 		}
 	}
@@ -112,8 +112,11 @@ func (g *gathering) proposal() reports.Proposal {
 	if n := c.Waiting; n > 0 {
 		against(NotComplete, "%s not judged because takes are missing.", isAre(n))
 	}
-	if n := c.Reseat + c.Hold; n > 0 {
-		against(NotComplete, "%s not judged yet (reseat or hold): measure again.", isAre(n))
+	if n := c.Reseat; n > 0 {
+		against(NotComplete, "%s not judged yet (reseat): measure again.", isAre(n))
+	}
+	if n := c.Hold; n > 0 {
+		against(NotComplete, "%s on hold because the rig was not trusted: check it with a reference unit, or release them with a reason.", isAre(n))
 	}
 	if !g.watched {
 		p.Reasons = append(p.Reasons, "No limit set was in force yet: drift was not watched.")
@@ -218,7 +221,7 @@ func (g *gathering) method() {
 	add("Bands", "1/%d octave, IEC 61260-1 base ten, %s to %s Hz; mean power over log-frequency, exact for a curve that is straight between its points", s.Fraction, s.Band[0].Label(), s.Band[len(s.Band)-1].Label())
 	add("Target", "%s, by the same band rule", targetText(s.Product.Target))
 	add("Anchor", "mean deviation of the bands from %g to %g Hz is set to zero; sensitivity and balance are judged unanchored", s.Anchor.From, s.Anchor.To)
-	add("Seatings", "%d per channel, arithmetic mean in dB of all of them", s.Seatings)
+	add("Seatings", "%d per channel, arithmetic mean in dB of all of them%s", s.Seatings, g.seating)
 	add("Envelope", "version %d of %s by %s: %s", g.env.Version, g.env.CreatedAt.In(g.zone).Format("2006-01-02 15:04 -07:00"), g.env.Author, g.env.Reason)
 	if b := g.board; b != nil {
 		add("Limit set", "version %d of %s by %s: %s", b.set.Version, b.set.CreatedAt.In(g.zone).Format("2006-01-02 15:04 -07:00"), b.set.Author, b.set.Reason)
@@ -228,11 +231,14 @@ func (g *gathering) method() {
 			add("Rule "+string(r.Key), "%s", r.Text())
 		}
 		add("Findings", "signals that one change explains are one finding; its change point is fitted jointly on the streams with signals (95 %% set by permutation), its size is unanchored, what coincides is ranked by rotations of the labels with Holm, signatures are fitted by least squares with weight 1/sd² and amounts that are not negative")
-		add("Chart order", "first attempts, in the order in which they were completed")
+		add("Chart order", "first attempts on a trusted rig, in the order in which they were completed")
 	} else {
 		add("Limit set", "none in force: the charts were not read")
 	}
-	add("First-pass yield", "decided by the first attempt for ever; interval after Clopper and Pearson")
+	for _, text := range g.rigs {
+		add("Rig check", "%s", text)
+	}
+	add("First-pass yield", "decided by the first attempt for ever, one on hold aside; interval after Clopper and Pearson")
 	add("Lot proposal", "refused when first-pass yield is below %.0f %%, or %d units or more that passed carry chart signals of their own", 100*s.FirstPassYield, movedUnits)
 	add("Takes", "%d stored, %d files or takes of this lot refused", g.out.Counts.Takes, g.out.Counts.Refused)
 	for _, q := range g.refused {

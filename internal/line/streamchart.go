@@ -145,6 +145,7 @@ type UnitView struct {
 	Attempts []AttemptView
 	Signals  []store.SignalRow
 	Parts    []store.PartUse
+	Changes  []store.VerdictChange // to hold and from it, oldest first
 }
 
 // An AttemptView is one attempt with its verdict, nil while takes are missing, and
@@ -186,6 +187,9 @@ func (l *Line) unit(ctx context.Context, s store.Site, serial string) (UnitView,
 			return out, err
 		}
 		out.Attempts = append(out.Attempts, view)
+	}
+	if out.Changes, err = s.VerdictChanges(ctx, serial); err != nil {
+		return out, err
 	}
 	if out.Signals, err = s.SignalsOfUnit(ctx, serial); err != nil {
 		return out, err

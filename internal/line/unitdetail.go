@@ -89,7 +89,7 @@ func (l *Line) UnitDetail(ctx context.Context, serial string) (UnitDetail, error
 			last := d.Attempts[n-1]
 			d.Todo = d.Setup.todo(word(last.AttemptRow), last.Number)
 			if last.Verdict == nil {
-				d.Missing = d.Setup.missing(last.Takes)
+				d.Missing = d.Setup.missing(last.Takes, d.Setup.Seatings)
 			}
 		}
 		if d.Place != nil {

@@ -11,6 +11,8 @@
 //  4. New tells the story of six weekly lots, with a Truth for tests.
 //  5. Story.Takes hands the takes over one by one; Story.Write writes them as a
 //     workshop's measuring programs would, with manifests and a parts list.
+//  6. Options.Drifts let the rig itself change, and Story.CheckTakes measures
+//     reference units on it.
 //
 // Everything is invented and plausible; nothing was measured. A story depends on
 // its Options alone. Each random stream has the seed, lot, unit, channel and

@@ -31,6 +31,9 @@ type Options struct {
 	// Start lies in the first week, and its zone is the workshop's; the zero
 	// Start is Monday 2026-09-07 at UTC+1.
 	Start time.Time
+
+	// Drifts of the rig; none unless given.
+	Drifts []Drift
 }
 
 // Limits of Options.Units: below, a trouble would have no units before it; above,
@@ -86,6 +89,11 @@ func New(o Options) (*Story, error) {
 	}
 	if y := o.Start.Year(); y < 1 || y > 9998 {
 		return nil, fmt.Errorf("start year %d is not from 1 to 9998", y)
+	}
+	for _, d := range o.Drifts {
+		if err := d.check(); err != nil {
+			return nil, err
+		}
 	}
 	s := &Story{Options: o, Product: TB40()}
 	back := (int(o.Start.Weekday()) + 6) % 7
@@ -228,7 +236,7 @@ func (s *Story) AttemptTakes(lot int, a Attempt) iter.Seq[curve.Take] {
 			}
 			for ch, channel := range Channels {
 				since := time.Duration(seating-1)*seatTime + time.Duration(ch)*channelTime
-				t := curve.Take{Curve: a.Unit.Curve(ch, a.Number, seating, changes...)}
+				t := s.measure(a.Unit, ch, a.Number, seating, a.At.Add(since), changes)
 				t.Identity = curve.Identity{
 					Product: s.Product.Code, Lot: s.Lots[lot].Code,
 					Serial: a.Serial, Channel: channel, Seating: seating, Attempt: a.Number,

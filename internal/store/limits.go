@@ -78,7 +78,8 @@ type SignalRow struct {
 	Z        float32
 }
 
-// AddSignals stores signals, all in one statement.
+// AddSignals stores signals, all in one statement. One that was withdrawn takes the
+// new values.
 func (s Site) AddSignals(ctx context.Context, rows []SignalRow) error {
 	if len(rows) == 0 {
 		return nil
@@ -91,7 +92,9 @@ func (s Site) AddSignals(ctx context.Context, rows []SignalRow) error {
 	}
 	return s.exec(ctx, `
 		INSERT INTO signals (site, product, limit_set, place, stream, rule, serial, value, z)
-		SELECT $1, $2, $3, * FROM unnest($4::bigint[], $5::text[], $6::text[], $7::text[], $8::real[], $9::real[])`,
+		SELECT $1, $2, $3, * FROM unnest($4::bigint[], $5::text[], $6::text[], $7::text[], $8::real[], $9::real[])
+		ON CONFLICT (site, product, limit_set, place, stream, rule) DO UPDATE
+			SET value = excluded.value, z = excluded.z, withdrawn = NULL WHERE signals.withdrawn IS NOT NULL`,
 		s.Name, rows[0].Product, rows[0].LimitSet, places, streams, rules, serials, values, zs)
 }
 
@@ -100,7 +103,7 @@ func (s Site) SignalsOfLot(ctx context.Context, lot string) ([]SignalRow, error)
 	return all[SignalRow](ctx, s.q, `
 		SELECT g.product, g.limit_set, g.place, g.stream, g.rule, g.serial, g.value, g.z
 		FROM signals g JOIN units u ON u.site = g.site AND u.serial = g.serial
-		WHERE g.site = $1 AND u.lot = $2 ORDER BY g.place, g.stream, g.rule`, s.Name, lot)
+		WHERE g.site = $1 AND u.lot = $2 AND g.withdrawn IS NULL ORDER BY g.place, g.stream, g.rule`, s.Name, lot)
 }
 
 // SignalsOfStream returns the signals of one stream between two places, both
@@ -108,7 +111,7 @@ func (s Site) SignalsOfLot(ctx context.Context, lot string) ([]SignalRow, error)
 func (s Site) SignalsOfStream(ctx context.Context, product, stream string, from, to int64) ([]SignalRow, error) {
 	return all[SignalRow](ctx, s.q, `
 		SELECT product, limit_set, place, stream, rule, serial, value, z FROM signals
-		WHERE site = $1 AND product = $2 AND stream = $3 AND place BETWEEN $4 AND $5 ORDER BY place, rule`,
+		WHERE site = $1 AND product = $2 AND stream = $3 AND place BETWEEN $4 AND $5 AND withdrawn IS NULL ORDER BY place, rule`,
 		s.Name, product, stream, from, to)
 }
 
@@ -116,5 +119,5 @@ func (s Site) SignalsOfStream(ctx context.Context, product, stream string, from,
 func (s Site) SignalsOfUnit(ctx context.Context, serial string) ([]SignalRow, error) {
 	return all[SignalRow](ctx, s.q, `
 		SELECT product, limit_set, place, stream, rule, serial, value, z FROM signals
-		WHERE site = $1 AND serial = $2 ORDER BY limit_set, stream, rule`, s.Name, serial)
+		WHERE site = $1 AND serial = $2 AND withdrawn IS NULL ORDER BY limit_set, stream, rule`, s.Name, serial)
 }

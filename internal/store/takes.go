@@ -64,7 +64,8 @@ func (s Site) Takes(ctx context.Context, attempt uuid.UUID) ([]TakeRow, error) {
 		SELECT `+takeColumns+` FROM takes WHERE site = $1 AND attempt = $2 ORDER BY channel, seating`, s.Name, attempt)
 }
 
-// A Twin is where a curve with some content is already stored.
+// A Twin is where a curve with some content is already stored: Number is the attempt,
+// or of a take that is not production the visit, and Visit tells the two apart.
 type Twin struct {
 	Take        uuid.UUID
 	ContentHash []byte
@@ -72,14 +73,19 @@ type Twin struct {
 	Number      int
 	Channel     string
 	Seating     int
+	Visit       bool
 }
 
 // Twins returns the stored takes whose content has one of the given hashes.
 func (s Site) Twins(ctx context.Context, hashes [][]byte) ([]Twin, error) {
 	return all[Twin](ctx, s.q, `
-		SELECT t.take, t.content_hash, a.serial, a.number, t.channel, t.seating
+		SELECT t.take, t.content_hash, a.serial, a.number, t.channel, t.seating, false AS visit
 		FROM takes t JOIN attempts a ON a.site = t.site AND a.attempt = t.attempt
-		WHERE t.site = $1 AND t.content_hash = ANY($2) ORDER BY t.take`, s.Name, hashes)
+		WHERE t.site = $1 AND t.content_hash = ANY($2)
+		UNION ALL
+		SELECT t.take, t.content_hash, v.serial, v.number, t.channel, t.seating, true
+		FROM rig_takes t JOIN rig_visits v ON v.site = t.site AND v.visit = t.visit
+		WHERE t.site = $1 AND t.content_hash = ANY($2) ORDER BY 1`, s.Name, hashes)
 }
 
 // Curve returns the curve behind a take.
@@ -103,7 +109,7 @@ func (s Site) CountTakes(ctx context.Context, lot string) (n int, err error) {
 // it belongs, for a hash over the lot's data.
 func (s Site) LotDigest(ctx context.Context, lot string) ([]Twin, error) {
 	return all[Twin](ctx, s.q, `
-		SELECT t.take, t.content_hash, a.serial, a.number, t.channel, t.seating
+		SELECT t.take, t.content_hash, a.serial, a.number, t.channel, t.seating, false AS visit
 		FROM takes t JOIN attempts a ON a.site = t.site AND a.attempt = t.attempt
 		JOIN units u ON u.site = a.site AND u.serial = a.serial
 		WHERE t.site = $1 AND u.lot = $2 ORDER BY a.serial, a.number, t.channel, t.seating`, s.Name, lot)

@@ -58,8 +58,8 @@ type LotRow struct {
 	Product   string
 	OpenedAt  time.Time
 	Units     int
-	FirstPass int // units whose first attempt passed
-	Judged    int // units with a judged first attempt
+	FirstPass int // units whose first attempt on a trusted rig passed
+	Judged    int // units with such an attempt
 }
 
 const lotColumns = `
@@ -68,7 +68,10 @@ const lotColumns = `
 		count(a.verdict) AS judged
 	FROM lots l
 	LEFT JOIN units u ON u.site = l.site AND u.lot = l.lot
-	LEFT JOIN attempts a ON a.site = u.site AND a.serial = u.serial AND a.number = 1
+	LEFT JOIN LATERAL (
+		SELECT verdict FROM attempts t WHERE t.site = u.site AND t.serial = u.serial AND t.verdict IS DISTINCT FROM 'hold'
+		ORDER BY number LIMIT 1
+	) a ON true
 	WHERE l.site = $1`
 
 // noDrivers leaves batches of single drivers out of lots l.

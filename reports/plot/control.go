@@ -1,6 +1,7 @@
 package plot
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"math"
@@ -104,7 +105,7 @@ func (k *controlPicture) keys() {
 	for _, e := range []struct {
 		name string
 		lot  bool
-	}{{"this lot", true}, {"before it", false}} {
+	}{{cmp.Or(k.chart.Filled, "this lot"), true}, {cmp.Or(k.chart.Hollow, "before it"), false}} {
 		k.text(x, 24, "end", e.name, "font-size", 11, "fill", Muted)
 		x -= TextWidth(e.name, 11) + 9
 		k.point(x, 20, e.lot)
@@ -247,5 +248,5 @@ func (k *controlPicture) serials(bottom float64) {
 		k.line(k.xs[i], bottom, k.xs[i], bottom+4, Muted, 1, "")
 		k.text(k.xs[i], bottom+16, "middle", Short(k.chart.Serials[i], 11), "font-size", 10)
 	}
-	k.text((controlLeft+controlRight)/2, bottom+32, "middle", "units in the order of measurement", "font-size", 11, "fill", Muted)
+	k.text((controlLeft+controlRight)/2, bottom+32, "middle", cmp.Or(k.chart.Along, "units in the order of measurement"), "font-size", 11, "fill", Muted)
 }

@@ -119,6 +119,9 @@ const filterButton = 17
 // that it keeps clear of a number on the other side.
 const indent = 9
 
+// widest is the widest column in pixels that a spreadsheet allows.
+const widest = 255 * digit
+
 // fit returns the column's width in pixels: as wide as its longest content,
 // within bounds, and never narrower than the longest word of its head.
 func (c column) fit(i int, rows [][]any) float64 {
@@ -140,7 +143,7 @@ func (c column) fit(i int, rows [][]any) float64 {
 	for _, word := range strings.Fields(c.head) {
 		w = math.Max(w, plot.TextWidth(word, body*96/72)*1.1+filterButton+8)
 	}
-	return math.Ceil(w)
+	return math.Ceil(math.Min(w, widest))
 }
 
 // sample is about how a value looks in its format.

@@ -1,0 +1,443 @@
+package line
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+	"sort"
+	"strings"
+	"time"
+
+	"alike/internal/store"
+	"alike/reports"
+	"alike/spc/chart"
+	"alike/spc/envelope"
+	"alike/spc/gauge"
+
+	"github.com/google/uuid"
+)
+
+// rig says how the rigs of a lot were checked, for its report.
+func (g *gathering) rig(ctx context.Context, s store.Site) error {
+	by := map[string]int{}
+	unchecked := 0
+	for _, u := range g.units {
+		for _, a := range g.attempts[u.Serial] {
+			v, err := storedVerdict(a)
+			if err != nil {
+				return err
+			}
+			switch {
+			case v == nil || v.Word == envelope.Hold:
+			case v.Rig == "":
+				unchecked++
+			default:
+				by[v.Rig]++
+			}
+		}
+	}
+	if unchecked > 0 {
+		g.rigs = append(g.rigs, fmt.Sprintf("rig not checked for %d attempts: no rig policy was in force, so that a drift of the rig reads as one of the product", unchecked))
+	}
+	for _, text := range slices.Sorted(maps.Keys(by)) {
+		g.rigs = append(g.rigs, fmt.Sprintf("%d attempts on %s", by[text], text))
+	}
+	if n := g.out.Counts.Hold; n > 0 {
+		g.rigs = append(g.rigs, fmt.Sprintf("%d units on hold: nothing was passed or failed while the rig was not trusted", n))
+	}
+	route, err := s.Route(ctx, g.setup.Code, "", "")
+	if err != nil {
+		return err
+	}
+	seating, err := s.SeatingLimit(ctx, g.setup.Code)
+	switch {
+	case err == nil:
+		g.seating = fmt.Sprintf("; how far they may differ comes from gauge study %s (version %d of %s by %s: %s)", seating.Study, seating.Version, seating.CreatedAt.In(g.zone).Format("2006-01-02 15:04 -07:00"), seating.Author, seating.Reason)
+	case !errors.Is(err, store.ErrNotFound):
+		return err
+	case len(g.setup.SeatingSpread) > 0:
+		g.seating = "; how far they may differ stands in the product's definition"
+	}
+	p, err := policyOf(route)
+	if err == nil && p != nil {
+		g.rigs = append(g.rigs, fmt.Sprintf("policy version %d in force now: a check of a reference unit counts for %s", route.Version, hoursText(p.valid())))
+	}
+	return err
+}
+
+// A RigState says whether a rig is trusted now, and everything a person needs to make
+// it so.
+type RigState struct {
+	Rig      string
+	Trusted  bool
+	Checked  bool   // a policy is in force
+	Sentence string // why, and until when or what to do
+	Until    time.Time
+	Last     *CheckView
+	Held     []HeldUnit // on hold on this rig, in the order of measurement
+	Notes    []string   // whole sentences: calibration due, surroundings out of bounds, drift of the reference unit
+}
+
+// A HeldUnit is a unit on hold.
+type HeldUnit struct {
+	Serial     string
+	Attempt    int
+	MeasuredAt time.Time
+	Sentence   string // why, as things stand now
+}
+
+// A CheckView is a judged visit of a reference unit.
+type CheckView struct {
+	Serial   string
+	Number   int
+	At       time.Time
+	Operator string
+	Passed   bool
+	Sentence string
+}
+
+// Trust is the state of all rigs of a product.
+type Trust struct {
+	Product    string
+	Policy     *RigPolicy // nil when rigs are not checked
+	Version    int
+	Rigs       []RigState
+	References []store.ReferenceRow
+	Zone       *time.Location
+}
+
+// RigTrust returns whether the rigs of a product are trusted now.
+func (l *Line) RigTrust(ctx context.Context, product string) (Trust, error) {
+	setup, err := l.Setup(ctx, product)
+	if err != nil {
+		return Trust{}, err
+	}
+	out := Trust{Product: setup.Code}
+	err = l.db.Snapshot(ctx, l.site, func(s store.Site) error {
+		route, err := s.Route(ctx, setup.Code, "", "")
+		if err != nil {
+			return err
+		}
+		out.Version = route.Version
+		if out.Policy, err = policyOf(route); err != nil {
+			return err
+		}
+		row, err := s.Row(ctx)
+		if err != nil {
+			return err
+		}
+		if out.Zone, err = time.LoadLocation(row.Zone); err != nil {
+			return err
+		}
+		if out.References, err = s.References(ctx, setup.Code); err != nil {
+			return err
+		}
+		held, err := s.OnHold(ctx, setup.Code)
+		if err != nil {
+			return err
+		}
+		rigs, err := s.Rigs(ctx, setup.Code)
+		if err != nil {
+			return err
+		}
+		for _, rig := range rigs {
+			state, err := l.rigState(ctx, s, setup, &out, rig, held)
+			if err != nil {
+				return err
+			}
+			out.Rigs = append(out.Rigs, state)
+		}
+		return nil
+	})
+	return out, err
+}
+
+func (l *Line) rigState(ctx context.Context, s store.Site, setup *Setup, t *Trust, rig string, held []store.RigAttempt) (RigState, error) {
+	out := RigState{Rig: rig}
+	now := l.now()
+	if t.Policy == nil {
+		out.Sentence = "not checked: no rig policy is in force for " + setup.Code
+	} else {
+		j, err := l.trustIn(ctx, s, setup, *t.Policy, t.Version, rig, now)
+		if err != nil {
+			return out, err
+		}
+		out.Checked, out.Trusted = true, j.trust.good
+		if j.trust.good {
+			out.Until = j.trust.about.At.Add(t.Policy.valid())
+			out.Sentence = fmt.Sprintf("trusted: reference unit %s passed at %s, which counts until %s", j.trust.about.Serial, j.when(j.trust.about.At), j.when(out.Until))
+		} else {
+			out.Sentence = "not trusted: " + strings.Replace(j.why(), "before this unit ", "ago ", 1) + "; measure reference unit " + j.reference()
+			if j.reference() == "" {
+				out.Sentence = "not trusted: " + j.why() + "; " + j.remedy()
+			}
+		}
+	}
+	for _, a := range held {
+		if a.Station != rig {
+			continue
+		}
+		h := HeldUnit{Serial: a.Serial, Attempt: a.Number, MeasuredAt: a.MeasuredAt}
+		if t.Policy != nil {
+			j, err := l.trustIn(ctx, s, setup, *t.Policy, t.Version, rig, a.MeasuredAt)
+			if err != nil {
+				return out, err
+			}
+			h.Sentence = j.why() + "; " + j.remedy()
+		}
+		out.Held = append(out.Held, h)
+	}
+	if err := l.lastCheck(ctx, s, t, rig, &out); err != nil {
+		return out, err
+	}
+	return out, l.rigNotes(ctx, s, t, rig, now, &out)
+}
+
+// lastCheck finds the last judged check on a rig by any reference unit.
+func (l *Line) lastCheck(ctx context.Context, s store.Site, t *Trust, rig string, out *RigState) error {
+	for _, u := range t.References {
+		rows, err := s.Visits(ctx, u.Serial, rig, 20)
+		if err != nil {
+			return err
+		}
+		for _, v := range rows {
+			if v.Passed == nil || out.Last != nil && v.MeasuredAt.Before(out.Last.At) {
+				continue
+			}
+			view, err := checkView(v)
+			if err != nil {
+				return err
+			}
+			out.Last = &view
+		}
+	}
+	return nil
+}
+
+func checkView(v store.VisitRow) (CheckView, error) {
+	c := CheckView{Serial: v.Serial, Number: v.Number, At: v.MeasuredAt, Operator: v.Operator, Passed: v.Passed != nil && *v.Passed}
+	if v.Judgement == nil {
+		return c, nil
+	}
+	var d checkDetail
+	if err := json.Unmarshal(v.Judgement, &d); err != nil {
+		return c, fmt.Errorf("stored check %d of %s: %w", v.Number, v.Serial, err)
+	}
+	c.Sentence = d.Sentence
+	return c, nil
+}
+
+// rigNotes warns of a calibration that is due, surroundings out of bounds, and a
+// missing spare.
+func (l *Line) rigNotes(ctx context.Context, s store.Site, t *Trust, rig string, now time.Time, out *RigState) error {
+	rows, err := s.Entries(ctx, rig, "", 500)
+	if err != nil {
+		return err
+	}
+	due := map[string]time.Time{}
+	var ambient *store.EntryRow
+	for i, e := range rows {
+		switch {
+		case e.Kind == "calibration" && e.Due != nil:
+			due[e.Subject] = *e.Due
+		case e.Kind == "calibration":
+			delete(due, e.Subject)
+		case e.Kind == "ambient":
+			ambient = &rows[i]
+		}
+	}
+	for _, what := range slices.Sorted(maps.Keys(due)) {
+		if now.After(due[what].AddDate(0, 0, 1)) {
+			out.Notes = append(out.Notes, fmt.Sprintf("Calibration of %s was due on %s.", what, due[what].Format(time.DateOnly)))
+		}
+	}
+	if t.Policy == nil {
+		return nil
+	}
+	if a := t.Policy.Ambient; a != nil && ambient != nil {
+		out.Notes = append(out.Notes, a.notes(*ambient)...)
+	}
+	if len(t.References) > 0 && !slices.ContainsFunc(t.References, func(r store.ReferenceRow) bool { return r.State == Spare }) {
+		out.Notes = append(out.Notes, "There is no spare reference unit: when the one in use changes, nothing tells it from the rig.")
+	}
+	return nil
+}
+
+// notes holds what was read around a rig against its bounds.
+func (a Ambient) notes(e store.EntryRow) []string {
+	var out []string
+	add := func(v *float64, low, high float64, name, unit string) {
+		if v != nil && (low != 0 || high != 0) && !(*v >= low && *v <= high) {
+			out = append(out, fmt.Sprintf("%s was %g %s at %s, outside %g to %g %s.", name, *v, unit, e.At.UTC().Format("2006-01-02 15:04 UTC"), low, high, unit))
+		}
+	}
+	add(e.Temperature, a.Temperature[0], a.Temperature[1], "Temperature", "°C")
+	add(e.Humidity, a.Humidity[0], a.Humidity[1], "Humidity", "%")
+	if a.Noise > 0 {
+		add(e.Noise, math.Inf(-1), a.Noise, "Noise", "dB(A)")
+	}
+	return out
+}
+
+// A ReferenceHistory is what a reference unit read on a rig over time, against its
+// newest baseline.
+type ReferenceHistory struct {
+	store.ReferenceRow
+	Rig      string
+	Baseline int
+	Visits   []CheckView
+	Judged   []bool       // the visit was a check
+	Charts   []PlaceChart // per channel and band
+	Drifts   []PlaceDrift // places that drift, the surest first
+	setup    *Setup
+}
+
+// A PlaceChart is the control chart of one band of one channel of a reference unit:
+// change against the baseline in dB, visit by visit.
+type PlaceChart struct {
+	Channel string
+	Band    string
+	reports.Chart
+	Tolerance float64 // dB either way; NaN when it is not checked
+}
+
+// A PlaceDrift is a drift over time.
+type PlaceDrift struct {
+	Place     string
+	PerWeek   float64 // dB
+	Low, High float64 // 95 %
+	P         float64 // of no drift, Holm-adjusted over the places
+}
+
+// History returns what a reference unit read on a rig: a chart per band with limits
+// from the visits of the baseline, and the places that drift.
+func (l *Line) History(ctx context.Context, serial, rig string, limit int) (ReferenceHistory, error) {
+	out := ReferenceHistory{Rig: rig}
+	err := l.db.Snapshot(ctx, l.site, func(s store.Site) error {
+		row, err := s.Reference(ctx, serial)
+		if err != nil {
+			return refuse(Missing, "serial", "see the reference units with: alike rig status", "%s is no reference unit", serial)
+		}
+		out.ReferenceRow = row
+		if out.setup, err = l.setup(ctx, s, row.Product); err != nil {
+			return err
+		}
+		route, err := s.Route(ctx, row.Product, "", "")
+		if err != nil {
+			return err
+		}
+		policy, err := policyOf(route)
+		if err != nil {
+			return err
+		}
+		base, err := s.Baseline(ctx, serial, rig)
+		if err != nil {
+			return refuse(Missing, "rig", "set it with: alike rig baseline", "%s has no baseline on %s", serial, rigName(rig))
+		}
+		out.Baseline = base.Version
+		return out.load(ctx, s, base, policy, limit)
+	})
+	return out, err
+}
+
+func (h *ReferenceHistory) load(ctx context.Context, s store.Site, base store.BaselineRow, policy *RigPolicy, limit int) error {
+	rows, err := s.Visits(ctx, h.Serial, h.Rig, limit)
+	if err != nil {
+		return err
+	}
+	var changes [][]float64
+	var inBase []bool
+	for _, v := range complete(rows) {
+		if v.Turned {
+			continue
+		}
+		takes, err := s.RigTakes(ctx, []uuid.UUID{v.Visit})
+		if err != nil {
+			return err
+		}
+		view, err := checkView(v)
+		if err != nil {
+			return err
+		}
+		h.Visits, h.Judged = append(h.Visits, view), append(h.Judged, v.Passed != nil)
+		changes = append(changes, changeOf(h.setup.levels(takes), base.Mean))
+		inBase = append(inBase, slices.Contains(base.Visits, v.Visit))
+	}
+	tolerance := make([]float64, len(base.Mean))
+	for p := range tolerance {
+		tolerance[p] = math.NaN()
+	}
+	if policy != nil {
+		tolerance = policy.places(h.setup)
+	}
+	for p := range base.Mean {
+		h.Charts = append(h.Charts, h.chart(p, changes, inBase, base, tolerance[p]))
+	}
+	h.drifts(changes)
+	return nil
+}
+
+// chart draws one place. Its limits come from what seating explains, since five visits
+// of a baseline say too little about the spread from visit to visit.
+func (h *ReferenceHistory) chart(p int, changes [][]float64, inBase []bool, base store.BaselineRow, tolerance float64) PlaceChart {
+	n := len(h.setup.Band)
+	sigma := base.SD[p] / math.Sqrt(float64(h.setup.Seatings))
+	c := PlaceChart{Channel: h.setup.Channels[p/n], Band: h.setup.Band[p%n].Label(), Tolerance: tolerance}
+	c.Stream = fmt.Sprintf("%s %s on %s, %s", h.Serial, h.setup.place(p), rigName(h.Rig), "change against its baseline")
+	c.Filled, c.Hollow, c.Along = "since the baseline", "baseline", "visits of the reference unit, UTC"
+	c.Unit, c.Center, c.Lower, c.Upper = "dB", 0, -3*sigma, 3*sigma
+	c.RangeMean, c.RangeHigh = 2/math.SqrtPi*sigma, 3*math.Sqrt2*sigma
+	rules := chart.Nelson()
+	reader := chart.NewReader(rules)
+	before := math.NaN()
+	for i, x := range changes {
+		c.Serials = append(c.Serials, h.Visits[i].At.UTC().Format("01-02 15:04"))
+		c.Values, c.Moving = append(c.Values, x[p]), append(c.Moving, math.Abs(x[p]-before))
+		c.InLot = append(c.InLot, !inBase[i])
+		before = x[p]
+		if !(sigma > 0) {
+			continue
+		}
+		for _, key := range chart.KeysOf(reader.Push(x[p]/sigma), rules) {
+			for _, r := range rules {
+				if r.Key == key {
+					c.Marks = append(c.Marks, reports.Mark{Index: i, Rule: string(key), Text: r.Text()})
+				}
+			}
+		}
+	}
+	return c
+}
+
+// drifts fits a straight drift over time to every place, and keeps those that are
+// sure after Holm's adjustment.
+func (h *ReferenceHistory) drifts(changes [][]float64) {
+	var all []PlaceDrift
+	for p := range h.Charts {
+		var checks []gauge.Check
+		for i, x := range changes {
+			if !math.IsNaN(x[p]) {
+				weeks := h.Visits[i].At.Sub(h.Visits[0].At).Hours() / (24 * 7)
+				checks = append(checks, gauge.Check{Time: weeks, Values: []float64{x[p]}})
+			}
+		}
+		st, err := gauge.StabilityOf(checks, 0, gauge.Options{})
+		if err == nil && st.Fitted {
+			all = append(all, PlaceDrift{h.setup.place(p), st.Slope, st.SlopeInterval.Low, st.SlopeInterval.High, st.SlopeP})
+		}
+	}
+	sort.SliceStable(all, func(a, b int) bool { return all[a].P < all[b].P })
+	most := 0.0
+	for i := range all { // Holm (1979)
+		most = math.Max(most, math.Min(1, all[i].P*float64(len(all)-i)))
+		all[i].P = most
+		if most > 0.05 {
+			break
+		}
+		h.Drifts = append(h.Drifts, all[i])
+	}
+}
