@@ -188,11 +188,8 @@ func mean(hs []history, s stretch, horizon int) (mean, se float64) {
 	n := float64(len(hs))
 	mean = sum / n
 	se = math.Sqrt(math.Max(0, square/n-mean*mean) / n)
-	if cut > 0 {
-		if events == 0 {
-			return math.Inf(1), math.Inf(1)
-		}
-		mean += cut / n * late / events
+	if cut > 0 { // no alarm far out counts as one, which leaves the mean on the short side
+		mean += cut / n * late / math.Max(1, events)
 	}
 	return mean, se
 }
