@@ -32,8 +32,8 @@ func (s Site) JudgedReadings(ctx context.Context, product string, upTo int64, li
 		SELECT r.place, r.serial, u.lot, a.verdict, array_send(r.streams) AS streams
 		FROM readings r
 		JOIN units u ON u.site = r.site AND u.serial = r.serial
-		JOIN attempts a ON a.site = r.site AND a.serial = r.serial AND a.number = 1
-		WHERE r.site = $1 AND r.product = $2 AND r.number = 1 AND r.place <= $3
+		JOIN attempts a ON a.site = r.site AND a.serial = r.serial AND a.number = r.number
+		WHERE r.site = $1 AND r.product = $2 AND r.charted AND r.place <= $3
 		ORDER BY r.place DESC LIMIT $4`, s.Name, product, upTo, limit)
 	if err != nil {
 		return nil, err
@@ -93,11 +93,10 @@ func (s Site) DriftParts(ctx context.Context, product string) ([]PartUse, error)
 		WHERE site = $1 AND product = $2 AND withdrawn_at IS NULL ORDER BY entered_at, use`, s.Name, product)
 }
 
-// FirstReadings returns the first attempts' readings of the first units before a
-// place, at most limit, in order of production.
+// FirstReadings returns the charted readings of the first units before a place, at most limit, in order of production.
 func (s Site) FirstReadings(ctx context.Context, product string, before int64, limit int) ([]ReadingRow, error) {
 	return all[ReadingRow](ctx, s.q, `
-		SELECT place, number, serial, streams FROM readings
-		WHERE site = $1 AND product = $2 AND number = 1 AND place < $3
+		SELECT place, number, serial, streams, charted FROM readings
+		WHERE site = $1 AND product = $2 AND charted AND place < $3
 		ORDER BY place LIMIT $4`, s.Name, product, before, limit)
 }

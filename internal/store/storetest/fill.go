@@ -97,12 +97,12 @@ func (f Filling) fill(ctx context.Context, tx pgx.Tx) error {
 	}); err != nil {
 		return err
 	}
-	if err := copyIn("readings", []string{"site", "product", "place", "number", "serial", "streams"}, f.Units, func(i int) []any {
+	if err := copyIn("readings", []string{"site", "product", "place", "number", "serial", "streams", "charted"}, f.Units, func(i int) []any {
 		streams := make([]float32, f.Streams)
 		for k := range streams {
 			streams[k] = f.Stream(i, k, rng)
 		}
-		return []any{f.Site, f.Product, int64(i + 1), 1, FilledSerial(i), streams}
+		return []any{f.Site, f.Product, int64(i + 1), 1, FilledSerial(i), streams, true}
 	}); err != nil {
 		return err
 	}
