@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"text/tabwriter"
 
@@ -46,6 +47,9 @@ type capabilityAnswer struct {
 }
 
 func (cmd *calcCapability) Run(c *console) error {
+	if err := c.given.notZero("confidence"); err != nil {
+		return err
+	}
 	t, err := c.readTable(cmd.File)
 	if err != nil {
 		return err
@@ -53,6 +57,9 @@ func (cmd *calcCapability) Run(c *console) error {
 	xs, err := t.numbers("value", cmd.Value)
 	if err != nil {
 		return err
+	}
+	if _, ok := c.given["within"]; ok && cmd.Subgroup != "" {
+		return errors.New("--within does not apply with --subgroup, whose ranges give the spread: leave one of them out")
 	}
 	o := capability.Options{Confidence: cmd.Confidence}
 	if cmd.Within == "moving-range" {

@@ -27,6 +27,9 @@ type changeAnswer struct {
 }
 
 func (cmd *calcChange) Run(c *console) error {
+	if err := c.given.notZero("confidence"); err != nil {
+		return err
+	}
 	t, err := c.readTable(cmd.File)
 	if err != nil {
 		return err

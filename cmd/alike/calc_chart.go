@@ -26,7 +26,7 @@ type calcChart struct {
 	Lambda     float64  `help:"Weight of the newest value, for ewma and mewma." default:"0.2"`
 	Steady     bool     `help:"Draw ewma and mewma as in a long run from the first point on."`
 	K          float64  `help:"Slack of cusum in sigmas: half the shift to be seen." default:"0.5"`
-	H          float64  `help:"Decision interval of cusum in sigmas." default:"5"`
+	H          float64  `help:"Decision interval of cusum in sigmas; the same as --limit for mewma." default:"5"`
 	FIR        float64  `name:"fir" help:"Head start of both sums of cusum in sigmas."`
 	Rules      []string `help:"Run rules to read: all, or a list of keys." placeholder:"KEYS"`
 	Alpha      float64  `help:"Chance of a false alarm per point, for t2; 0.0027 unless given." placeholder:"P"`
@@ -56,7 +56,50 @@ type pointAnswer struct {
 	Signals  []chart.Key `json:"signals"`
 }
 
+var chartReads = map[string]string{
+	"value":      "individuals xbar-r xbar-s ewma cusum p np c u",
+	"values":     "t2 mewma",
+	"subgroup":   "xbar-r xbar-s t2",
+	"size":       "p np u",
+	"center":     "individuals xbar-r xbar-s ewma cusum p np c u",
+	"sigma":      "individuals xbar-r xbar-s ewma cusum",
+	"width":      "individuals xbar-r xbar-s ewma p np c u",
+	"rules":      "individuals xbar-r xbar-s p np c u",
+	"lambda":     "ewma mewma",
+	"steady":     "ewma mewma",
+	"k":          "cusum",
+	"h":          "cusum mewma",
+	"fir":        "cusum",
+	"alpha":      "t2",
+	"covariance": "t2 mewma",
+	"limit":      "mewma",
+}
+
+// check refuses flags that would change nothing, and settles those of one meaning.
+func (cmd *calcChart) check(g given) error {
+	if err := errors.Join(g.only(cmd.Kind, chartReads), g.notZero("alpha", "baseline", "limit", "width")); err != nil {
+		return err
+	}
+	if _, ok := g["covariance"]; ok && cmd.Subgroup != "" {
+		return errors.New("--covariance does not apply to subgroups, which have the one within them: leave it out")
+	}
+	if _, ok := g["h"]; !ok || cmd.Kind != "mewma" {
+		return nil
+	}
+	if _, ok := g["limit"]; ok {
+		return errors.New("--h and --limit are both the limit of mewma: leave one of them out")
+	}
+	if !(cmd.H > 0) {
+		return fmt.Errorf("--h: %v is not above 0; %s", cmd.H, zeroRemedy["limit"])
+	}
+	cmd.Limit = cmd.H
+	return nil
+}
+
 func (cmd *calcChart) Run(c *console) error {
+	if err := cmd.check(c.given); err != nil {
+		return err
+	}
 	t, err := c.readTable(cmd.File)
 	if err != nil {
 		return err

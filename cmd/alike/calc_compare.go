@@ -51,6 +51,9 @@ type compareAnswer struct {
 }
 
 func (cmd *calcCompare) Run(c *console) error {
+	if err := c.given.notZero("confidence"); err != nil {
+		return err
+	}
 	t, err := c.readTable(cmd.File)
 	if err != nil {
 		return err

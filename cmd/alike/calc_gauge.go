@@ -21,6 +21,9 @@ type calcGauge struct {
 }
 
 func (cmd *calcGauge) Run(c *console) error {
+	if err := c.given.notZero("confidence", "tolerance"); err != nil {
+		return err
+	}
 	t, err := c.readTable(cmd.File)
 	if err != nil {
 		return err

@@ -16,6 +16,12 @@ type calcTolerance struct {
 }
 
 func (cmd *calcTolerance) Run(c *console) error {
+	if err := c.given.notZero("n"); err != nil {
+		return err
+	}
+	if _, ok := c.given["n"]; !ok && cmd.Method != "order" {
+		return fmt.Errorf("--n is missing; method %s needs the number of units measured", cmd.Method)
+	}
 	r, err := tolerance.Factor(cmd.N, cmd.Coverage, cmd.Confidence, cmd.Sides, tolerance.Method(cmd.Method))
 	if err != nil {
 		return err
