@@ -31,7 +31,7 @@ type calcChart struct {
 	Rules      []string `help:"Run rules to read: all, or a list of keys." placeholder:"KEYS"`
 	Alpha      float64  `help:"Chance of a false alarm per point, for t2; 0.0027 unless given." placeholder:"P"`
 	Covariance string   `help:"For t2 and mewma: ${enum}." enum:"sample,successive,shrunk" default:"sample"`
-	Limit      float64  `help:"Limit of mewma, instead of the one for a run length of 200."`
+	Limit      float64  `help:"Limit of mewma, instead of the one for an average run length of ${mewma_arl} in control."`
 	File       string   `arg:"" help:"CSV file with a head; - for standard input."`
 }
 
@@ -40,6 +40,7 @@ type chartAnswer struct {
 	Kind      string        `json:"kind"`
 	Center    number        `json:"center"`
 	Sigma     number        `json:"sigma"`
+	RunLength float64       `json:"run_length,omitempty"` // of mewma: in control, for which its limit was computed
 	Points    []pointAnswer `json:"points"`
 	Companion *chartAnswer  `json:"companion,omitempty"`
 	Warnings  []string      `json:"warnings,omitempty"`
@@ -109,16 +110,29 @@ func (cmd *calcChart) Run(c *console) error {
 		return t.at(err)
 	}
 	if cmd.JSON {
-		return printJSON(c, answer(&k))
+		a := answer(&k.Chart)
+		a.RunLength = k.ARL
+		return printJSON(c, a)
 	}
-	return c.chart(&k)
+	if err := c.chart(&k.Chart); err != nil || k.ARL == 0 {
+		return err
+	}
+	_, err = fmt.Fprintf(c.out, "limit %.6g: with a known covariance an average run length of %g in control\n", k.Points[0].Upper, k.ARL)
+	return err
 }
 
 // chart makes the chart of the kind that was asked for.
-func (cmd *calcChart) chart(t *table) (chart.Chart, error) {
-	switch cmd.Kind {
-	case "t2", "mewma":
+func (cmd *calcChart) chart(t *table) (multi.Chart, error) {
+	if cmd.Kind == "t2" || cmd.Kind == "mewma" {
 		return cmd.multivariate(t)
+	}
+	k, err := cmd.single(t)
+	return multi.Chart{Chart: k}, err
+}
+
+// single makes a chart of one stream.
+func (cmd *calcChart) single(t *table) (chart.Chart, error) {
+	switch cmd.Kind {
 	case "p", "np", "c", "u":
 		return cmd.attributes(t)
 	case "xbar-r", "xbar-s":
@@ -203,27 +217,24 @@ func (cmd *calcChart) attributes(t *table) (chart.Chart, error) {
 	return chart.U(counts, sizes, o)
 }
 
-func (cmd *calcChart) multivariate(t *table) (chart.Chart, error) {
+func (cmd *calcChart) multivariate(t *table) (multi.Chart, error) {
 	rows, err := t.matrix(cmd.Values, cmd.Subgroup)
 	if err != nil {
-		return chart.Chart{}, err
+		return multi.Chart{}, err
 	}
 	if cmd.Kind == "mewma" {
-		m, err := multi.MEWMA(rows, multi.MEWMAOptions{Lambda: cmd.Lambda, Limit: cmd.Limit, Steady: cmd.Steady, Baseline: cmd.Baseline, Kind: multi.Kind(cmd.Covariance)})
-		return m.Chart, err
+		return multi.MEWMA(rows, multi.MEWMAOptions{Lambda: cmd.Lambda, Limit: cmd.Limit, Steady: cmd.Steady, Baseline: cmd.Baseline, Kind: multi.Kind(cmd.Covariance)})
 	}
 	o := multi.Options{Alpha: cmd.Alpha, Baseline: cmd.Baseline, Kind: multi.Kind(cmd.Covariance)}
 	if cmd.Subgroup == "" {
-		m, err := multi.T2(rows, o)
-		return m.Chart, err
+		return multi.T2(rows, o)
 	}
 	names, err := t.texts("subgroup", cmd.Subgroup)
 	if err != nil {
-		return chart.Chart{}, err
+		return multi.Chart{}, err
 	}
 	o.Kind = ""
-	m, err := multi.T2Groups(rowsByName(names, rows), o)
-	return m.Chart, err
+	return multi.T2Groups(rowsByName(names, rows), o)
 }
 
 // rowsByName gathers rows by name, in the order in which names are first met.

@@ -16,6 +16,7 @@ import (
 	"alike/internal/curve"
 	"alike/internal/line"
 	"alike/internal/pg"
+	"alike/spc/multi"
 
 	"github.com/alecthomas/kong"
 )
@@ -72,6 +73,7 @@ func run(ctx context.Context, args []string, in io.Reader, out, errs io.Writer) 
 	parser, err := kong.New(&cli, kong.Name("alike"),
 		kong.Description("Line quality for small makers of headphones and other acoustic products: keeps unit 400 sounding like unit 4."),
 		kong.Writers(out, errs), kong.UsageOnError(), kong.Exit(func(code int) { exit = &code }),
+		kong.Vars{"mewma_arl": fmt.Sprint(multi.DefaultARL)},
 		kong.WithHyphenPrefixedParameters(true), // numbers may be negative
 		kong.ConfigureHelp(kong.HelpOptions{Compact: true, NoExpandSubcommands: true}))
 	if err != nil {
