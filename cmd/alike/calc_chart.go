@@ -9,7 +9,6 @@ import (
 
 	"alike/spc/chart"
 	"alike/spc/multi"
-	"alike/spc/sample"
 )
 
 type calcChart struct {
@@ -107,8 +106,9 @@ func (cmd *calcChart) Run(c *console) error {
 	}
 	k, err := cmd.chart(t)
 	if err != nil {
-		return t.at(err)
+		return t.at(err, cmd.Value, cmd.Size)
 	}
+	k.Warnings = t.warnings(k.Warnings)
 	if cmd.JSON {
 		a := answer(&k.Chart)
 		a.RunLength = k.ARL
@@ -273,18 +273,6 @@ func (t *table) matrix(names []string, but string) ([][]float64, error) {
 		}
 	}
 	return rows, nil
-}
-
-// at names the row of the file that an error of a sample is about.
-func (t *table) at(err error) error {
-	var e *sample.Error
-	if errors.As(err, &e) && e.Index >= 0 && e.Index < len(t.line) {
-		return fmt.Errorf("%s:%d: %w", t.name, t.line[e.Index], err)
-	}
-	if strings.HasPrefix(err.Error(), t.name) {
-		return err
-	}
-	return fmt.Errorf("%s: %w", t.name, err)
 }
 
 // pickRules turns the flag into rules: none given means the limits alone.

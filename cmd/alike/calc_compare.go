@@ -70,6 +70,7 @@ func (cmd *calcCompare) Run(c *console) error {
 	if err != nil {
 		return fmt.Errorf("%s: %w", t.name, err)
 	}
+	r.Warnings = t.warnings(r.Warnings)
 	if cmd.JSON {
 		return printJSON(c, compareAnswerOf(r))
 	}

@@ -90,6 +90,14 @@ func (o Options) count(n int, what string) (int, error) {
 	return n, nil
 }
 
+// least returns how many values or subgroups a chart needs.
+func (o Options) least() int {
+	if o.Center != nil && o.Sigma != nil {
+		return 1
+	}
+	return 2
+}
+
 func (o Options) check() error {
 	if o.Width < 0 || o.Width > 20 {
 		return fmt.Errorf("width %v is not between 0 and 20 sigmas", o.Width)
