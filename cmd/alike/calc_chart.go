@@ -80,6 +80,9 @@ func (cmd *calcChart) check(g given) error {
 	if err := errors.Join(g.only(cmd.Kind, chartReads), g.notZero("alpha", "baseline", "limit", "width")); err != nil {
 		return err
 	}
+	if _, ok := g["rules"]; ok && len(cmd.Rules) == 0 {
+		return errors.New("--rules: no rule is named; give all or a list of keys, or leave it out")
+	}
 	if _, ok := g["covariance"]; ok && cmd.Subgroup != "" {
 		return errors.New("--covariance does not apply to subgroups, which have the one within them: leave it out")
 	}
@@ -263,7 +266,10 @@ func (t *table) matrix(names []string, but string) ([][]float64, error) {
 		}
 	}
 	rows := make([][]float64, len(t.rows))
-	for _, name := range names {
+	for i, name := range names {
+		if slices.Contains(names[:i], name) {
+			return nil, fmt.Errorf("--values: %s is named twice; leave one out", name)
+		}
 		col, err := t.numbers("values", strings.TrimSpace(name))
 		if err != nil {
 			return nil, err

@@ -46,7 +46,11 @@ func Check(xs []float64, least int) error {
 		}
 	}
 	if len(xs) < least {
-		return &Error{Index: -1, Why: fmt.Sprintf("needs at least %d values, has %d: measure more", least, len(xs))}
+		values := "values"
+		if least == 1 {
+			values = "value"
+		}
+		return &Error{Index: -1, Why: fmt.Sprintf("needs at least %d %s, has %d: measure more", least, values, len(xs))}
 	}
 	return nil
 }
