@@ -71,7 +71,7 @@ func (cmd *calcBands) Run(c *console) error {
 		if err != nil {
 			return err
 		}
-		k, notes, err := curve.ReadText(cmd.File, data)
+		k, notes, err := curve.ReadText(shown(cmd.File), data)
 		if err != nil {
 			return err
 		}

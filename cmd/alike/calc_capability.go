@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"text/tabwriter"
 
@@ -46,6 +47,9 @@ type capabilityAnswer struct {
 }
 
 func (cmd *calcCapability) Run(c *console) error {
+	if err := c.given.notZero("confidence"); err != nil {
+		return err
+	}
 	t, err := c.readTable(cmd.File)
 	if err != nil {
 		return err
@@ -53,6 +57,9 @@ func (cmd *calcCapability) Run(c *console) error {
 	xs, err := t.numbers("value", cmd.Value)
 	if err != nil {
 		return err
+	}
+	if _, ok := c.given["within"]; ok && cmd.Subgroup != "" {
+		return errors.New("--within does not apply with --subgroup, whose ranges give the spread: leave one of them out")
 	}
 	o := capability.Options{Confidence: cmd.Confidence}
 	if cmd.Within == "moving-range" {
@@ -71,8 +78,9 @@ func (cmd *calcCapability) Run(c *console) error {
 	}
 	r, err := capability.Study(xs, capability.Spec{Lower: cmd.Lower, Upper: cmd.Upper, Target: cmd.Target}, o)
 	if err != nil {
-		return t.at(err)
+		return t.at(err, cmd.Value, "")
 	}
+	r.Warnings = t.warnings(r.Warnings)
 	if cmd.JSON {
 		return printJSON(c, capabilityAnswerOf(r))
 	}
@@ -89,7 +97,6 @@ func capabilityAnswerOf(r capability.Result) capabilityAnswer {
 	_, a.CpkIntervalExact = indexOf(r.CpkExact)
 	if n := r.Normality; n != nil {
 		a.Normality = &normalityAnswer{n.A2, n.P}
-		a.Warnings = append(a.Warnings, n.Warnings...)
 	}
 	return a
 }
@@ -122,9 +129,6 @@ func (c *console) capability(r capability.Result) error {
 	fmt.Fprintf(c.out, "Ppk is at least %.4f with %.0f %% confidence: a verdict uses this\n", r.AtLeast, 100*r.Confidence)
 	if n := r.Normality; n != nil {
 		fmt.Fprintf(c.out, "normality, after Anderson and Darling: A² %.4f, p %.4g\n", n.A2, n.P)
-		if err := c.warn(n.Warnings); err != nil {
-			return err
-		}
 	}
 	return c.warn(r.Warnings)
 }

@@ -27,6 +27,9 @@ type changeAnswer struct {
 }
 
 func (cmd *calcChange) Run(c *console) error {
+	if err := c.given.notZero("confidence"); err != nil {
+		return err
+	}
 	t, err := c.readTable(cmd.File)
 	if err != nil {
 		return err
@@ -37,8 +40,9 @@ func (cmd *calcChange) Run(c *console) error {
 	}
 	s, err := change.Find(xs, change.Options{Before: cmd.Before, Sigma: cmd.Sigma, Confidence: cmd.Confidence, Seed: cmd.Seed})
 	if err != nil {
-		return t.at(err)
+		return t.at(err, cmd.Value, "")
 	}
+	s.Warnings = t.warnings(s.Warnings)
 	if cmd.JSON {
 		return printJSON(c, changeAnswer{s.Index, s.Before, s.After, s.Set, s.P, s.Sigma, s.Warnings})
 	}

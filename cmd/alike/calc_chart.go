@@ -9,7 +9,6 @@ import (
 
 	"alike/spc/chart"
 	"alike/spc/multi"
-	"alike/spc/sample"
 )
 
 type calcChart struct {
@@ -26,12 +25,12 @@ type calcChart struct {
 	Lambda     float64  `help:"Weight of the newest value, for ewma and mewma." default:"0.2"`
 	Steady     bool     `help:"Draw ewma and mewma as in a long run from the first point on."`
 	K          float64  `help:"Slack of cusum in sigmas: half the shift to be seen." default:"0.5"`
-	H          float64  `help:"Decision interval of cusum in sigmas." default:"5"`
+	H          float64  `help:"Decision interval of cusum in sigmas; the same as --limit for mewma." default:"5"`
 	FIR        float64  `name:"fir" help:"Head start of both sums of cusum in sigmas."`
 	Rules      []string `help:"Run rules to read: all, or a list of keys." placeholder:"KEYS"`
 	Alpha      float64  `help:"Chance of a false alarm per point, for t2; 0.0027 unless given." placeholder:"P"`
 	Covariance string   `help:"For t2 and mewma: ${enum}." enum:"sample,successive,shrunk" default:"sample"`
-	Limit      float64  `help:"Limit of mewma, instead of the one for a run length of 200."`
+	Limit      float64  `help:"Limit of mewma, instead of the one for an average run length of ${mewma_arl} in control."`
 	File       string   `arg:"" help:"CSV file with a head; - for standard input."`
 }
 
@@ -40,6 +39,7 @@ type chartAnswer struct {
 	Kind      string        `json:"kind"`
 	Center    number        `json:"center"`
 	Sigma     number        `json:"sigma"`
+	RunLength float64       `json:"run_length,omitempty"` // of mewma: in control, for which its limit was computed
 	Points    []pointAnswer `json:"points"`
 	Companion *chartAnswer  `json:"companion,omitempty"`
 	Warnings  []string      `json:"warnings,omitempty"`
@@ -56,26 +56,86 @@ type pointAnswer struct {
 	Signals  []chart.Key `json:"signals"`
 }
 
+var chartReads = map[string]string{
+	"value":      "individuals xbar-r xbar-s ewma cusum p np c u",
+	"values":     "t2 mewma",
+	"subgroup":   "xbar-r xbar-s t2",
+	"size":       "p np u",
+	"center":     "individuals xbar-r xbar-s ewma cusum p np c u",
+	"sigma":      "individuals xbar-r xbar-s ewma cusum",
+	"width":      "individuals xbar-r xbar-s ewma p np c u",
+	"rules":      "individuals xbar-r xbar-s p np c u",
+	"lambda":     "ewma mewma",
+	"steady":     "ewma mewma",
+	"k":          "cusum",
+	"h":          "cusum mewma",
+	"fir":        "cusum",
+	"alpha":      "t2",
+	"covariance": "t2 mewma",
+	"limit":      "mewma",
+}
+
+// check refuses flags that would change nothing, and settles those of one meaning.
+func (cmd *calcChart) check(g given) error {
+	if err := errors.Join(g.only(cmd.Kind, chartReads), g.notZero("alpha", "baseline", "limit", "width")); err != nil {
+		return err
+	}
+	if _, ok := g["rules"]; ok && len(cmd.Rules) == 0 {
+		return errors.New("--rules: no rule is named; give all or a list of keys, or leave it out")
+	}
+	if _, ok := g["covariance"]; ok && cmd.Subgroup != "" {
+		return errors.New("--covariance does not apply to subgroups, which have the one within them: leave it out")
+	}
+	if _, ok := g["h"]; !ok || cmd.Kind != "mewma" {
+		return nil
+	}
+	if _, ok := g["limit"]; ok {
+		return errors.New("--h and --limit are both the limit of mewma: leave one of them out")
+	}
+	if !(cmd.H > 0) {
+		return fmt.Errorf("--h: %v is not above 0; %s", cmd.H, zeroRemedy["limit"])
+	}
+	cmd.Limit = cmd.H
+	return nil
+}
+
 func (cmd *calcChart) Run(c *console) error {
+	if err := cmd.check(c.given); err != nil {
+		return err
+	}
 	t, err := c.readTable(cmd.File)
 	if err != nil {
 		return err
 	}
 	k, err := cmd.chart(t)
 	if err != nil {
-		return t.at(err)
+		return t.at(err, cmd.Value, cmd.Size)
 	}
+	k.Warnings = t.warnings(k.Warnings)
 	if cmd.JSON {
-		return printJSON(c, answer(&k))
+		a := answer(&k.Chart)
+		a.RunLength = k.ARL
+		return printJSON(c, a)
 	}
-	return c.chart(&k)
+	if err := c.chart(&k.Chart); err != nil || k.ARL == 0 {
+		return err
+	}
+	_, err = fmt.Fprintf(c.out, "limit %.6g: with a known covariance an average run length of %g in control\n", k.Points[0].Upper, k.ARL)
+	return err
 }
 
 // chart makes the chart of the kind that was asked for.
-func (cmd *calcChart) chart(t *table) (chart.Chart, error) {
-	switch cmd.Kind {
-	case "t2", "mewma":
+func (cmd *calcChart) chart(t *table) (multi.Chart, error) {
+	if cmd.Kind == "t2" || cmd.Kind == "mewma" {
 		return cmd.multivariate(t)
+	}
+	k, err := cmd.single(t)
+	return multi.Chart{Chart: k}, err
+}
+
+// single makes a chart of one stream.
+func (cmd *calcChart) single(t *table) (chart.Chart, error) {
+	switch cmd.Kind {
 	case "p", "np", "c", "u":
 		return cmd.attributes(t)
 	case "xbar-r", "xbar-s":
@@ -160,27 +220,24 @@ func (cmd *calcChart) attributes(t *table) (chart.Chart, error) {
 	return chart.U(counts, sizes, o)
 }
 
-func (cmd *calcChart) multivariate(t *table) (chart.Chart, error) {
+func (cmd *calcChart) multivariate(t *table) (multi.Chart, error) {
 	rows, err := t.matrix(cmd.Values, cmd.Subgroup)
 	if err != nil {
-		return chart.Chart{}, err
+		return multi.Chart{}, err
 	}
 	if cmd.Kind == "mewma" {
-		m, err := multi.MEWMA(rows, multi.MEWMAOptions{Lambda: cmd.Lambda, Limit: cmd.Limit, Steady: cmd.Steady, Baseline: cmd.Baseline, Kind: multi.Kind(cmd.Covariance)})
-		return m.Chart, err
+		return multi.MEWMA(rows, multi.MEWMAOptions{Lambda: cmd.Lambda, Limit: cmd.Limit, Steady: cmd.Steady, Baseline: cmd.Baseline, Kind: multi.Kind(cmd.Covariance)})
 	}
 	o := multi.Options{Alpha: cmd.Alpha, Baseline: cmd.Baseline, Kind: multi.Kind(cmd.Covariance)}
 	if cmd.Subgroup == "" {
-		m, err := multi.T2(rows, o)
-		return m.Chart, err
+		return multi.T2(rows, o)
 	}
 	names, err := t.texts("subgroup", cmd.Subgroup)
 	if err != nil {
-		return chart.Chart{}, err
+		return multi.Chart{}, err
 	}
 	o.Kind = ""
-	m, err := multi.T2Groups(rowsByName(names, rows), o)
-	return m.Chart, err
+	return multi.T2Groups(rowsByName(names, rows), o)
 }
 
 // rowsByName gathers rows by name, in the order in which names are first met.
@@ -209,7 +266,10 @@ func (t *table) matrix(names []string, but string) ([][]float64, error) {
 		}
 	}
 	rows := make([][]float64, len(t.rows))
-	for _, name := range names {
+	for i, name := range names {
+		if slices.Contains(names[:i], name) {
+			return nil, fmt.Errorf("--values: %s is named twice; leave one out", name)
+		}
 		col, err := t.numbers("values", strings.TrimSpace(name))
 		if err != nil {
 			return nil, err
@@ -219,18 +279,6 @@ func (t *table) matrix(names []string, but string) ([][]float64, error) {
 		}
 	}
 	return rows, nil
-}
-
-// at names the row of the file that an error of a sample is about.
-func (t *table) at(err error) error {
-	var e *sample.Error
-	if errors.As(err, &e) && e.Index >= 0 && e.Index < len(t.line) {
-		return fmt.Errorf("%s:%d: %w", t.name, t.line[e.Index], err)
-	}
-	if strings.HasPrefix(err.Error(), t.name) {
-		return err
-	}
-	return fmt.Errorf("%s: %w", t.name, err)
 }
 
 // pickRules turns the flag into rules: none given means the limits alone.

@@ -51,6 +51,9 @@ type compareAnswer struct {
 }
 
 func (cmd *calcCompare) Run(c *console) error {
+	if err := c.given.notZero("confidence"); err != nil {
+		return err
+	}
 	t, err := c.readTable(cmd.File)
 	if err != nil {
 		return err
@@ -67,6 +70,7 @@ func (cmd *calcCompare) Run(c *console) error {
 	if err != nil {
 		return fmt.Errorf("%s: %w", t.name, err)
 	}
+	r.Warnings = t.warnings(r.Warnings)
 	if cmd.JSON {
 		return printJSON(c, compareAnswerOf(r))
 	}
@@ -113,12 +117,23 @@ func (c *console) compare(r compare.Result) error {
 	}
 	fmt.Fprintln(t, "\t\t\t\t")
 	fmt.Fprintln(t, "test\tF\tp\t\t")
-	fmt.Fprintf(t, "means, equal spread\t%.5g\t%.4g\t\t\n", r.Anova.Statistic, r.Anova.P)
-	fmt.Fprintf(t, "means, after Welch\t%.5g\t%.4g\t\t\n", r.Welch.Statistic, r.Welch.P)
-	fmt.Fprintf(t, "spreads, after Brown and Forsythe\t%.5g\t%.4g\t\t\n", r.BrownForsythe.Statistic, r.BrownForsythe.P)
+	for _, row := range []struct {
+		name string
+		test compare.Test
+	}{{"means, equal spread", r.Anova.Test}, {"means, after Welch", r.Welch}, {"spreads, after Brown and Forsythe", r.BrownForsythe}} {
+		if row.test.Tested {
+			fmt.Fprintf(t, "%s\t%.5g\t%.4g\t\t\n", row.name, row.test.Statistic, row.test.P)
+		} else {
+			fmt.Fprintf(t, "%s\tnot defined\t\t\t\n", row.name)
+		}
+	}
 	fmt.Fprintln(t, "\t\t\t\t\t\t")
 	fmt.Fprintln(t, "pair\tdifference\tfrom\tto\tp\tequivalent\t")
 	for _, p := range r.Pairs {
+		if !p.Tested {
+			fmt.Fprintf(t, "%s - %s\t%.5g\tnot defined\t\t\t%s\t\n", p.A, p.B, p.Difference, yesNo(p.Equivalent))
+			continue
+		}
 		fmt.Fprintf(t, "%s - %s\t%.5g\t%.5g\t%.5g\t%.4g\t%s\t\n", p.A, p.B, p.Difference, p.Low, p.High, p.P, yesNo(p.Equivalent))
 	}
 	if err := t.Flush(); err != nil {

@@ -21,6 +21,9 @@ type calcGauge struct {
 }
 
 func (cmd *calcGauge) Run(c *console) error {
+	if err := c.given.notZero("confidence", "tolerance"); err != nil {
+		return err
+	}
 	t, err := c.readTable(cmd.File)
 	if err != nil {
 		return err
@@ -35,8 +38,9 @@ func (cmd *calcGauge) Run(c *console) error {
 	}
 	s, err := analyse(readings, gauge.Options{Pool: cmd.Pool, Tolerance: cmd.Tolerance, Confidence: cmd.Confidence})
 	if err != nil {
-		return t.at(err)
+		return t.at(err, cmd.Value, "")
 	}
+	s.Warnings = t.warnings(s.Warnings)
 	if cmd.JSON {
 		return printJSON(c, gaugeAnswerOf(s, cmd.Tolerance))
 	}

@@ -3,7 +3,6 @@ package main
 import (
 	"fmt"
 	"math"
-	"strconv"
 	"strings"
 	"text/tabwriter"
 
@@ -46,6 +45,7 @@ func (cmd *calcPairs) Run(c *console) error {
 	if err != nil {
 		return fmt.Errorf("%s: %w", t.name, err)
 	}
+	r.Warnings = t.warnings(r.Warnings)
 	if cmd.JSON {
 		a := pairingAnswer{Pairs: []drivers{}, Unpaired: append([]string{}, r.Unpaired...), Total: r.Total, Warnings: r.Warnings}
 		for _, p := range r.Pairs {
@@ -73,11 +73,11 @@ func (cmd *calcPairs) Run(c *console) error {
 // as curves, whose mismatch is the root mean square difference.
 func (t *table) mismatches() (pairing.Table, error) {
 	if len(t.head) < 2 || !strings.EqualFold(t.head[0], "id") {
-		return pairing.Table{}, fmt.Errorf("%s:1: the head must begin with id, and name the ids or the frequencies", t.name)
+		return pairing.Table{}, fmt.Errorf("%s:%d: the head must begin with id, and name the ids or the frequencies", t.name, t.headLine)
 	}
-	ids := make([]string, len(t.rows))
-	for i, r := range t.rows {
-		ids[i] = strings.TrimSpace(r[0])
+	ids, err := t.texts("", t.head[0])
+	if err != nil {
+		return pairing.Table{}, err
 	}
 	cells := make([][]float64, len(t.rows))
 	for k := 1; k < len(t.head); k++ {
@@ -89,13 +89,11 @@ func (t *table) mismatches() (pairing.Table, error) {
 			cells[i] = append(cells[i], x)
 		}
 	}
-	if square(t.head[1:], ids) {
-		return pairing.Table{IDs: ids, Mismatch: cells}, nil
+	if ids, cells, ok, err := t.square(ids, cells); ok || err != nil {
+		return pairing.Table{IDs: ids, Mismatch: cells}, err
 	}
-	for _, h := range t.head[1:] {
-		if _, err := strconv.ParseFloat(h, 64); err != nil {
-			return pairing.Table{}, fmt.Errorf("%s:1: %q is neither the next id of the rows nor a frequency", t.name, h)
-		}
+	if err := t.frequencies(); err != nil {
+		return pairing.Table{}, err
 	}
 	units := make([]pairing.Unit, len(ids))
 	for i, id := range ids {
@@ -108,14 +106,61 @@ func (t *table) mismatches() (pairing.Table, error) {
 	return m, nil
 }
 
-func square(head, ids []string) bool {
-	if len(head) != len(ids) {
-		return false
+// square returns the rows of a square table in the order of its head, whatever their
+// own. It is one when every id is in the head, or every name of the head an id, or
+// when they share one and the head cannot be frequencies; then a row that is missing
+// or unknown is an error.
+func (t *table) square(ids []string, cells [][]float64) (names []string, rows [][]float64, ok bool, err error) {
+	names = t.head[1:]
+	place, row := map[string]int{}, map[string]int{}
+	for i, n := range names {
+		place[n] = i
 	}
-	for i := range head {
-		if head[i] != ids[i] {
-			return false
+	known := 0
+	for i, id := range ids {
+		if j, ok := row[id]; ok {
+			return nil, nil, false, fmt.Errorf("%s:%d: id %s stands on line %d too; leave one row out", t.name, t.line[i], id, t.line[j])
+		}
+		row[id] = i
+		if _, ok := place[id]; ok {
+			known++
 		}
 	}
-	return true
+	if known == 0 || known < len(ids) && known < len(names) && t.frequencies() == nil {
+		return nil, nil, false, nil
+	}
+	for i, n := range names {
+		if j := place[n]; j != i {
+			return nil, nil, false, t.twice(n, i+1, j+1)
+		}
+	}
+	for _, id := range ids {
+		if _, ok := place[id]; !ok {
+			return nil, nil, false, fmt.Errorf("%s:%d: id %s is no column of the head; add the column or leave the row out", t.name, t.line[row[id]], id)
+		}
+	}
+	for _, n := range names {
+		i, ok := row[n]
+		if !ok {
+			return nil, nil, false, fmt.Errorf("%s: id %s of the head has no row; add the row or leave the column out", t.name, n)
+		}
+		rows = append(rows, cells[i])
+	}
+	return names, rows, true, nil
+}
+
+// frequencies checks that the head names frequencies, each once.
+func (t *table) frequencies() error {
+	at := map[float64]int{}
+	for i, h := range t.head[1:] {
+		f, _, ok := parseCell(h)
+		if !ok || f <= 0 {
+			return fmt.Errorf("%s:%d: %q is neither an id of the rows nor a frequency; name the ids or the frequencies", t.name, t.headLine, h)
+		}
+		if j, ok := at[f]; ok {
+			return t.twice(h, j+1, i+1)
+		}
+		at[f] = i
+	}
+	return nil
 }

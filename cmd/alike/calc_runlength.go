@@ -23,8 +23,16 @@ type calcRunLength struct {
 	Seed   uint64   `help:"Of the simulation, where no exact answer is known." default:"1"`
 }
 
+var runLengthReads = map[string]string{
+	"width": "individuals ewma", "lambda": "ewma", "early": "ewma",
+	"k": "cusum", "h": "cusum", "fir": "cusum", "rules": "individuals",
+}
+
 func (cmd *calcRunLength) Run(c *console) error {
-	r, err := cmd.answer()
+	if err := errors.Join(c.given.only(cmd.Kind, runLengthReads), c.given.notZero("width")); err != nil {
+		return err
+	}
+	r, err := cmd.answer(c.given)
 	if err != nil {
 		return err
 	}
@@ -47,7 +55,7 @@ func (cmd *calcRunLength) Run(c *console) error {
 	return c.warn(r.Warnings)
 }
 
-func (cmd *calcRunLength) answer() (runlength.Result, error) {
+func (cmd *calcRunLength) answer(g given) (runlength.Result, error) {
 	s := runlength.Simulation{Seed: cmd.Seed}
 	switch cmd.Kind {
 	case "ewma":
@@ -62,10 +70,14 @@ func (cmd *calcRunLength) answer() (runlength.Result, error) {
 	if rules == nil {
 		rules = []chart.Rule{{Key: chart.Beyond, Count: 1, Of: 1}}
 	}
+	beyond := false
 	for i := range rules {
 		if rules[i].Key == chart.Beyond {
-			rules[i].Width = cmd.Width
+			rules[i].Width, beyond = cmd.Width, true
 		}
+	}
+	if _, ok := g["width"]; ok && !beyond {
+		return runlength.Result{}, fmt.Errorf("--width is of the rule %s, which --rules leaves out: leave one of them out", chart.Beyond)
 	}
 	return runlength.Individuals(cmd.Shift, rules, s)
 }

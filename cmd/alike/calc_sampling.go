@@ -21,6 +21,9 @@ type calcSampling struct {
 }
 
 func (cmd *calcSampling) Run(c *console) error {
+	if err := cmd.check(c.given); err != nil {
+		return err
+	}
 	switch {
 	case cmd.Sample != nil && cmd.Accept != nil && cmd.Defective != nil:
 		return cmd.given(c)
@@ -28,6 +31,28 @@ func (cmd *calcSampling) Run(c *console) error {
 		return cmd.find(c)
 	}
 	return errors.New("give a plan with --sample, --accept and --defective, or what a plan must do with --good, --producer-risk, --bad and --consumer-risk")
+}
+
+// check refuses a lot that is none, and flags of both forms together.
+func (cmd *calcSampling) check(g given) error {
+	if err := g.notZero("lot"); err != nil {
+		return err
+	}
+	if cmd.Lot < 0 {
+		return fmt.Errorf("--lot: %d is below 0; %s", cmd.Lot, zeroRemedy["lot"])
+	}
+	plan, wish := []string{"sample", "accept", "defective"}, []string{"good", "bad", "producer-risk", "consumer-risk"}
+	for _, p := range plan {
+		for _, w := range wish {
+			if _, both := g[p]; !both {
+				continue
+			}
+			if _, both := g[w]; both {
+				return fmt.Errorf("--%s is of a given plan and --%s of a plan to find: leave one of them out", p, w)
+			}
+		}
+	}
+	return nil
 }
 
 // given says what a plan does.
@@ -41,7 +66,7 @@ func (cmd *calcSampling) given(c *console) error {
 	} else {
 		d := *cmd.Defective * float64(cmd.Lot)
 		if !(d >= 0 && d <= float64(cmd.Lot)) {
-			return fmt.Errorf("--defective %v is not a fraction from 0 to 1", *cmd.Defective)
+			return fmt.Errorf("--defective: %v is not a fraction from 0 to 1; give one such as 0.02", *cmd.Defective)
 		}
 		whole := math.Round(d)
 		if math.Abs(d-whole) > 1e-9 {
@@ -51,6 +76,9 @@ func (cmd *calcSampling) given(c *console) error {
 	}
 	if err != nil {
 		return err
+	}
+	if plan.PassesAll() {
+		warnings = append(warnings, fmt.Sprintf("A sample of %d cannot hold more than %d defectives: this plan accepts every lot.", plan.Sample, plan.Accept))
 	}
 	if cmd.JSON {
 		return printJSON(c, struct {

@@ -16,6 +16,12 @@ type calcTolerance struct {
 }
 
 func (cmd *calcTolerance) Run(c *console) error {
+	if err := c.given.notZero("n"); err != nil {
+		return err
+	}
+	if _, ok := c.given["n"]; !ok && cmd.Method != "order" {
+		return fmt.Errorf("--n is missing; method %s needs the number of units measured", cmd.Method)
+	}
 	r, err := tolerance.Factor(cmd.N, cmd.Coverage, cmd.Confidence, cmd.Sides, tolerance.Method(cmd.Method))
 	if err != nil {
 		return err
@@ -24,7 +30,9 @@ func (cmd *calcTolerance) Run(c *console) error {
 	if cmd.JSON {
 		a := map[string]any{"n": r.N, "confidence": r.ConfidenceAchieved}
 		if order {
-			a["from_below"], a["from_above"], a["needed"] = r.FromBelow, r.FromAbove, r.Needed
+			// the contract's confidence is that of the smallest and largest value
+			a["confidence"], a["needed"] = r.Extremes, r.Needed
+			a["from_below"], a["from_above"], a["rank_confidence"] = r.FromBelow, r.FromAbove, r.ConfidenceAchieved
 		} else {
 			a["k"] = r.K
 		}
@@ -35,9 +43,15 @@ func (cmd *calcTolerance) Run(c *console) error {
 	}
 	switch {
 	case order && cmd.Sides == 1:
-		fmt.Fprintf(c.out, "%d units: the limit is the value of rank %d from its end, confidence %.6g\n", r.N, r.FromBelow, r.ConfidenceAchieved)
+		fmt.Fprintf(c.out, "%d units: with the outermost value as the limit the confidence is %.6g\n", r.N, r.Extremes)
+		if r.FromBelow > 1 {
+			fmt.Fprintf(c.out, "the value of rank %d from that end suffices: confidence %.6g\n", r.FromBelow, r.ConfidenceAchieved)
+		}
 	case order:
-		fmt.Fprintf(c.out, "%d units: limits are the values of rank %d from below and %d from above, confidence %.6g\n", r.N, r.FromBelow, r.FromAbove, r.ConfidenceAchieved)
+		fmt.Fprintf(c.out, "%d units: with the smallest and the largest value as limits the confidence is %.6g\n", r.N, r.Extremes)
+		if r.FromBelow > 1 {
+			fmt.Fprintf(c.out, "the values of rank %d from below and %d from above suffice: confidence %.6g\n", r.FromBelow, r.FromAbove, r.ConfidenceAchieved)
+		}
 	case cmd.Sides == 1:
 		fmt.Fprintf(c.out, "factor %.6f: the limit is the mean plus, or minus, so many standard deviations; confidence %.6g\n", r.K, r.ConfidenceAchieved)
 	default:

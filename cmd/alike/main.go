@@ -9,12 +9,14 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"strings"
 	"syscall"
 	_ "time/tzdata" // workshops name their zone; not every machine has the list
 
 	"alike/internal/curve"
 	"alike/internal/line"
 	"alike/internal/pg"
+	"alike/spc/multi"
 
 	"github.com/alecthomas/kong"
 )
@@ -57,6 +59,7 @@ type database struct {
 // console is what a command talks to.
 type console struct {
 	ctx            context.Context
+	given          given // flags on the command line
 	in             io.Reader
 	out, err       io.Writer
 	progressOnLine bool // the error stream is a terminal: one line may be rewritten
@@ -77,6 +80,8 @@ func run(ctx context.Context, args []string, in io.Reader, out, errs io.Writer) 
 	parser, err := kong.New(&cli, kong.Name("alike"),
 		kong.Description("Line quality for small makers of headphones and other acoustic products: keeps unit 400 sounding like unit 4."),
 		kong.Writers(out, errs), kong.UsageOnError(), kong.Exit(func(code int) { exit = &code }),
+		kong.Vars{"mewma_arl": fmt.Sprint(multi.DefaultARL)},
+		kong.WithHyphenPrefixedParameters(true), // numbers may be negative
 		kong.ConfigureHelp(kong.HelpOptions{Compact: true, NoExpandSubcommands: true}))
 	if err != nil {
 		fmt.Fprintln(errs, "alike:", err)
@@ -89,12 +94,19 @@ func run(ctx context.Context, args []string, in io.Reader, out, errs io.Writer) 
 	if exit != nil { // help was asked for
 		return *exit
 	}
+	var flags given
+	if err == nil {
+		flags = givenFlags(k)
+		err = flags.forgotten(args)
+	} else {
+		err = errors.New(strings.Replace(err.Error(), `"EOL" (<nil>)`, "the end of the line", 1))
+	}
 	if err != nil {
 		fmt.Fprintln(errs, "alike:", err)
 		fmt.Fprintln(errs, "alike: hint: alike --help, or --help behind a command, lists what there is")
 		return 2
 	}
-	c := &console{ctx: ctx, in: in, out: out, err: errs, progressOnLine: isTerminal(errs)}
+	c := &console{ctx: ctx, given: flags, in: in, out: out, err: errs, progressOnLine: isTerminal(errs)}
 	return c.finish(k.Run(c))
 }
 

@@ -14,6 +14,17 @@ import (
 // MaxBytes is the largest file that is read.
 const MaxBytes = 64 << 20
 
+// Text returns the text of a file as UTF-8 without a byte order mark, and notes on
+// what was done to get it, by the rules for characters in the package's comment. An
+// error is a *[Refusal]; its remedy speaks of curves.
+func Text(file string, data []byte) (text string, notes []string, err error) {
+	text, notes, r := decode(file, data)
+	if r != nil {
+		return "", nil, r
+	}
+	return text, notes, nil
+}
+
 // decode returns the text of a file as UTF-8 without a byte order mark, and
 // notes on what was done to get it.
 func decode(file string, data []byte) (text string, notes []string, r *Refusal) {

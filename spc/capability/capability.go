@@ -3,6 +3,7 @@ package capability
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"alike/spc/sample"
 )
@@ -60,11 +61,12 @@ type Result struct {
 	Warnings []string
 }
 
-// Study computes the capability of xs against the spec.
+// Study computes the capability of xs against the spec. A target outside the limits
+// gives a warning. A spread below 1e-13 of the mean is rounding, and none.
 //
 // Errors name the value or limit and the remedy: fewer than two values, a value that
 // is not finite, no spread, no limit at all, limits that are not finite or the wrong
-// way round, a target outside them, a confidence not between 0 and 1, subgroups that
+// way round, a confidence not between 0 and 1, subgroups that
 // do not fit.
 func Study(xs []float64, spec Spec, opt Options) (Result, error) {
 	if opt.Confidence == 0 {
@@ -82,7 +84,7 @@ func Study(xs []float64, spec Spec, opt Options) (Result, error) {
 	case Subgroups:
 		short = meanRange(xs, opt.Sizes, rangeMoments{})
 	}
-	if r.SD == 0 || short.sigma == 0 {
+	if dust := 1e-13 * math.Abs(r.Mean); r.SD <= dust || short.sigma <= dust { // what rounding leaves is no spread
 		return Result{}, errNoSpread
 	}
 	r.Sigma = short.sigma
@@ -137,9 +139,6 @@ func check(xs []float64, spec Spec, opt Options) error {
 	if spec.Lower != nil && spec.Upper != nil && *spec.Lower >= *spec.Upper {
 		return fmt.Errorf("lower limit %v is not below upper limit %v: exchange them", *spec.Lower, *spec.Upper)
 	}
-	if t := spec.Target; t != nil && (spec.Lower != nil && *t < *spec.Lower || spec.Upper != nil && *t > *spec.Upper) {
-		return fmt.Errorf("target %v lies outside the limits: correct one of them", *t)
-	}
 	if !(opt.Confidence > 0 && opt.Confidence < 1) {
 		return fmt.Errorf("confidence %v is not between 0 and 1: give a fraction such as 0.95", opt.Confidence)
 	}
@@ -172,7 +171,12 @@ func (r *Result) caution(spec Spec, opt Options) {
 	if r.Normality != nil {
 		r.Warnings = append(r.Warnings, r.Normality.Warnings...)
 	}
-	if r.Cpm != nil && math.Abs(*spec.Target-(*spec.Lower+*spec.Upper)/2) > 1e-9*(*spec.Upper-*spec.Lower) {
+	if opt.Within == Subgroups && slices.Min(opt.Sizes) != slices.Max(opt.Sizes) {
+		add("The subgroups differ in size: the spread of cp and cpk is the plain mean of each subgroup's range over d2 of its size.")
+	}
+	if t := spec.Target; t != nil && (spec.Lower != nil && *t < *spec.Lower || spec.Upper != nil && *t > *spec.Upper) {
+		add("The target %v lies outside the limits: check all three.", *t)
+	} else if r.Cpm != nil && math.Abs(*spec.Target-(*spec.Lower+*spec.Upper)/2) > 1e-9*(*spec.Upper-*spec.Lower) {
 		add("The target is not midway between the limits: cpm looks better than the nearer limit allows.")
 	}
 }

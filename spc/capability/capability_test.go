@@ -281,6 +281,43 @@ func TestSpreadWithin(t *testing.T) {
 	check1(t, "ν of two values", meanMovingRange([]float64{1, 2}).nu, 1, 1e-9)
 }
 
+// Doubtful but answerable: told, and told once.
+func TestDoubtsAreToldOnce(t *testing.T) {
+	xs := []float64{1, 2, 3, 2.5, 1.5, 2}
+	for _, tt := range []struct {
+		spec Spec
+		opt  Options
+		want string
+	}{
+		{Spec{At(0), At(5), At(6)}, Options{}, "target 6 lies outside the limits"},
+		{Spec{At(0), nil, At(-1)}, Options{}, "target -1 lies outside the limits"},
+		{Spec{At(0), At(5), nil}, Options{Within: Subgroups, Sizes: []int{2, 4}}, "plain mean of each subgroup's range over d2"},
+		{Spec{At(0), At(5), nil}, Options{}, "Fewer than 8 values"},
+	} {
+		r, err := Study(xs, tt.spec, tt.opt)
+		if n := strings.Count(strings.Join(r.Warnings, "\n"), tt.want); err != nil || n != 1 {
+			t.Errorf("%q, %v: %q stands %d times", r.Warnings, err, tt.want, n)
+		}
+	}
+	// (5-0)/(6·√(s²+(2-6)²)), e-Handbook 6.1.6
+	r, err := Study(xs, Spec{At(0), At(5), At(6)}, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	check1(t, "cpm", r.Cpm.Value, 5/(6*math.Hypot(r.SD, 4)), 1e-12)
+}
+
+// What rounding leaves is no spread; a thousand times as much is one.
+func TestRoundingIsNoSpread(t *testing.T) {
+	both := Spec{Lower: At(0), Upper: At(9)}
+	if r, err := Study([]float64{1, 1, 1, 1, 1 + 0x1p-52}, both, Options{}); err == nil {
+		t.Errorf("cp %v", r.Cp.Value)
+	}
+	if _, err := Study([]float64{1, 1, 1, 1, 1 + 1e-9}, both, Options{}); err != nil {
+		t.Error(err)
+	}
+}
+
 func TestBadInput(t *testing.T) {
 	nan, inf := math.NaN(), math.Inf(1)
 	xs := []float64{1, 2, 3, 2.5}
@@ -296,7 +333,6 @@ func TestBadInput(t *testing.T) {
 		{xs, Spec{}, Options{}, "needs a limit"}, {xs, Spec{Target: At(1)}, Options{}, "needs a limit"},
 		{xs, Spec{Lower: At(nan)}, Options{}, "lower limit"}, {xs, Spec{Upper: At(inf)}, Options{}, "upper limit"},
 		{xs, Spec{At(5), At(0), nil}, Options{}, "exchange"}, {xs, Spec{At(5), At(5), nil}, Options{}, "exchange"},
-		{xs, Spec{At(0), At(5), At(6)}, Options{}, "outside"}, {xs, Spec{At(0), nil, At(-1)}, Options{}, "outside"},
 		{xs, both, Options{Confidence: 1}, "confidence"}, {xs, both, Options{Confidence: nan}, "confidence"}, {xs, both, Options{Confidence: 95}, "confidence"},
 		{xs, both, Options{Within: Subgroups}, "hold 0 values"}, {xs, both, Options{Within: Subgroups, Sizes: []int{3, 1}}, "subgroup 2"},
 		{[]float64{1, 1, 2, 2}, both, Options{Within: Subgroups, Sizes: []int{2, 2}}, "the same"},

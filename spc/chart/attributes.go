@@ -40,7 +40,7 @@ func P(counts, sizes []float64, o Options) (Chart, error) {
 func NP(counts, sizes []float64, o Options) (Chart, error) {
 	for i, n := range sizes {
 		if n != sizes[0] {
-			return Chart{}, fmt.Errorf("sample %d has %v units and the first %v: numbers of defectives compare at equal sizes only, use a p chart", i+1, n, sizes[0])
+			return Chart{}, &sample.Error{Index: i, What: "size", Why: fmt.Sprintf("is %v and the first %v: numbers of defectives compare at equal sizes only, use a p chart", n, sizes[0])}
 		}
 	}
 	if o.Center != nil && len(sizes) > 0 && sizes[0] > 0 {
@@ -91,10 +91,10 @@ func binomial(kind string, counts, sizes []float64, o Options) (Chart, error) {
 	}
 	for i, n := range sizes {
 		if n != math.Trunc(n) {
-			return Chart{}, fmt.Errorf("sample %d has %v units: a size is a whole number", i+1, n)
+			return Chart{}, &sample.Error{Index: i, What: "size", Why: fmt.Sprintf("is %v: a size is a whole number, correct it", n)}
 		}
 		if counts[i] > n {
-			return Chart{}, fmt.Errorf("sample %d counts %v defectives among %v units", i+1, counts[i], n)
+			return Chart{}, &sample.Error{Index: i, What: "count", Why: fmt.Sprintf("is %v defectives among %v units: correct one of them", counts[i], n)}
 		}
 	}
 	if p >= 1 {
@@ -180,9 +180,9 @@ func checkCounts(counts, sizes []float64) error {
 	for i, k := range counts {
 		switch {
 		case k < 0 || k != math.Trunc(k) || k > largestCount:
-			return fmt.Errorf("count %d is %v: counts are whole numbers from zero up", i+1, k)
+			return &sample.Error{Index: i, What: "count", Why: fmt.Sprintf("is %v: counts are whole numbers from zero up, correct it", k)}
 		case !(sizes[i] >= smallestSize):
-			return fmt.Errorf("size %d is %v: sizes are above zero", i+1, sizes[i])
+			return &sample.Error{Index: i, What: "size", Why: fmt.Sprintf("is %v: sizes are above zero, correct it or leave the row out", sizes[i])}
 		}
 	}
 	return nil

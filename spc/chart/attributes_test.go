@@ -156,7 +156,7 @@ func TestAttributesRefuse(t *testing.T) {
 		"size negative":    {sized, []float64{1, 1}, []float64{-9, -9}, chart.Options{}, "size 1"},
 		"size vanishing":   {sized, []float64{1, 1}, []float64{1e-200, 1e-200}, chart.Options{}, "size 1"},
 		"size fraction":    {binomial, []float64{1, 2}, []float64{9.5, 9.5}, chart.Options{}, "whole"},
-		"too many":         {binomial, []float64{1, 10}, []float64{9, 9}, chart.Options{}, "sample 2"},
+		"too many":         {binomial, []float64{1, 10}, []float64{9, 9}, chart.Options{}, "count 2"},
 		"fraction":         {all, []float64{1, 2.5}, []float64{9, 9}, chart.Options{}, "count 2"},
 		"negative":         {all, []float64{1, -2}, []float64{9, 9}, chart.Options{}, "count 2"},
 		"nan":              {all, []float64{1, nan}, []float64{9, 9}, chart.Options{}, "value 2"},

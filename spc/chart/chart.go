@@ -82,12 +82,20 @@ func (o Options) rules() []Rule {
 // count returns how many of n values or subgroups set the limits.
 func (o Options) count(n int, what string) (int, error) {
 	if o.Baseline < 0 || o.Baseline > n {
-		return 0, fmt.Errorf("the baseline asks for the first %d of %d %s", o.Baseline, n, what)
+		return 0, fmt.Errorf("the baseline asks for the first %d of %d %s: give 1 to %d", o.Baseline, n, what, n)
 	}
 	if o.Baseline > 0 {
 		return o.Baseline, nil
 	}
 	return n, nil
+}
+
+// least returns how many values or subgroups a chart needs.
+func (o Options) least() int {
+	if o.Center != nil && o.Sigma != nil {
+		return 1
+	}
+	return 2
 }
 
 func (o Options) check() error {
@@ -121,6 +129,9 @@ func (o Options) estimate(xs []float64) (Estimate, error) {
 	}
 	e := Estimate{}
 	if o.Center == nil || o.Sigma == nil {
+		if o.Baseline == 1 {
+			return Estimate{}, errors.New("a baseline of one value has no spread: give at least 2, or centre and sigma")
+		}
 		if e, err = EstimateFrom(xs[:count]); err != nil && !(errors.Is(err, ErrNoSpread) && o.Sigma != nil) {
 			return Estimate{}, err
 		}

@@ -19,9 +19,9 @@ var rangePair = 2 / math.SqrtPi
 // Sigma is the mean moving range over 2/√π unless given, so that a slow shift
 // inside the baseline widens the limits little. Points are standardised by centre
 // and sigma before the rules read them. It needs two values, ten for limits worth
-// having. Source: NIST/SEMATECH e-Handbook 6.3.2.2.
+// having; with centre and sigma given one can be judged. Source: NIST/SEMATECH e-Handbook 6.3.2.2.
 func Individuals(xs []float64, o Options) (Chart, error) {
-	if err := errors.Join(o.check(), sample.Check(xs, 2)); err != nil {
+	if err := errors.Join(o.check(), sample.Check(xs, o.least())); err != nil {
 		return Chart{}, err
 	}
 	e, err := o.estimate(xs)

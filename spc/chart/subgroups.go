@@ -17,9 +17,9 @@ type subgroup struct {
 }
 
 // summarise checks subgroups and reduces them.
-func summarise(groups [][]float64) ([]subgroup, error) {
-	if len(groups) < 2 {
-		return nil, fmt.Errorf("needs at least 2 subgroups, has %d", len(groups))
+func summarise(groups [][]float64, least int) ([]subgroup, error) {
+	if len(groups) < least {
+		return nil, fmt.Errorf("needs at least %d subgroups, has %d: measure more", least, len(groups))
 	}
 	out := make([]subgroup, len(groups))
 	for i, g := range groups {

@@ -11,14 +11,15 @@ import "fmt"
 // unbiased combination with least variance (Burr 1969). Limits are
 // centre ± Width·sigma/√nᵢ; those of the range (d2(nᵢ) ± Width·d3(nᵢ))·sigma, not
 // below zero. Options.Baseline counts subgroups; Options.Sigma is of one value. A
-// subgroup of one value is plotted but adds nothing to sigma and has no range.
+// subgroup of one value is plotted but adds nothing to sigma and has no range. It
+// needs two subgroups, or one when centre and sigma are given.
 //
 // It assumes that values within a subgroup vary independently and normally and
 // that nothing but this variation moves the means: when subgroups differ among
 // themselves (another batch, another rig seating), the limits are too tight.
 // Source: ISO 7870-2; e-Handbook 6.3.2.1.
 func XBarR(groups [][]float64, o Options) (Chart, error) {
-	c, gs, err := xbar("xbar-r", groups, o, byRange)
+	c, gs, err := xbar("xbar-r", groups, o, byRange, "the mean of each subgroup's range over its d2")
 	if err != nil {
 		return Chart{}, err
 	}
@@ -38,7 +39,7 @@ func XBarR(groups [][]float64, o Options) (Chart, error) {
 // unequal sizes the mean of sᵢ/c4(nᵢ) weighted by c4²/(1-c4²). Limits of the
 // companion are (c4(nᵢ) ± Width·√(1-c4(nᵢ)²))·sigma, not below zero.
 func XBarS(groups [][]float64, o Options) (Chart, error) {
-	c, gs, err := xbar("xbar-s", groups, o, bySD)
+	c, gs, err := xbar("xbar-s", groups, o, bySD, "the mean of each subgroup's standard deviation over its c4")
 	if err != nil {
 		return Chart{}, err
 	}
@@ -49,11 +50,11 @@ func XBarS(groups [][]float64, o Options) (Chart, error) {
 	return c, nil
 }
 
-func xbar(kind string, groups [][]float64, o Options, by estimator) (Chart, []subgroup, error) {
+func xbar(kind string, groups [][]float64, o Options, by estimator, method string) (Chart, []subgroup, error) {
 	if err := o.check(); err != nil {
 		return Chart{}, nil, err
 	}
-	gs, err := summarise(groups)
+	gs, err := summarise(groups, o.least())
 	if err != nil {
 		return Chart{}, nil, err
 	}
@@ -70,6 +71,9 @@ func xbar(kind string, groups [][]float64, o Options, by estimator) (Chart, []su
 	} else if c.Sigma, err = spread(gs[:count], by); err != nil {
 		return Chart{}, nil, err
 	}
+	if o.Sigma == nil && unequal(gs[:count]) {
+		c.Warnings = append(c.Warnings, "The subgroups differ in size: sigma is "+method+", weighted by how well a subgroup of its size tells it.")
+	}
 	if count < 20 && (o.Center == nil || o.Sigma == nil) {
 		c.Warnings = append(c.Warnings, fmt.Sprintf("Limits rest on %d subgroups; below 20 they are provisional.", count))
 	}
@@ -79,6 +83,21 @@ func xbar(kind string, groups [][]float64, o Options, by estimator) (Chart, []su
 	}
 	mark(c.Points, o)
 	return c, gs, nil
+}
+
+// unequal says whether subgroups that tell of sigma differ in size.
+func unequal(base []subgroup) bool {
+	size := 0
+	for _, g := range base {
+		if g.n < 2 {
+			continue
+		}
+		if size != 0 && g.n != size {
+			return true
+		}
+		size = g.n
+	}
+	return false
 }
 
 // companion charts a spread whose mean and standard deviation, in sigmas, follow

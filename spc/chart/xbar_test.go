@@ -115,6 +115,58 @@ func TestUnequalSizes(t *testing.T) {
 	}
 }
 
+// The weighting of unequal sizes is told, by the name of its estimate.
+func TestUnequalSizesAreTold(t *testing.T) {
+	gs := groups(table(t, "unequal.csv"))
+	one := 1.0
+	for _, tt := range []struct {
+		make func([][]float64, chart.Options) (chart.Chart, error)
+		gs   [][]float64
+		o    chart.Options
+		want string
+	}{
+		{chart.XBarR, gs, chart.Options{}, "range over its d2"},
+		{chart.XBarS, gs, chart.Options{}, "standard deviation over its c4"},
+		{chart.XBarR, gs, chart.Options{Sigma: &one}, ""},
+		{chart.XBarR, groups(table(t, "rings.csv")), chart.Options{}, ""},
+	} {
+		c, err := tt.make(tt.gs, tt.o)
+		told := strings.Join(c.Warnings, " ")
+		if err != nil || strings.Contains(told, "differ in size") != (tt.want != "") || !strings.Contains(told, tt.want) {
+			t.Errorf("warnings %q, %v, want %q", told, err, tt.want)
+		}
+	}
+}
+
+// With centre and sigma given a single value or subgroup is judged: beyond three
+// sigmas at 13 and not at 12.9, for means of four at half of that. With one of them
+// only there is nothing to judge by.
+func TestOnePoint(t *testing.T) {
+	center, sigma := 10.0, 1.0
+	both := chart.Options{Center: &center, Sigma: &sigma}
+	for x, n := range map[float64]int{12.9: 0, 13.1: 1} {
+		c, err := chart.Individuals([]float64{x}, both)
+		if err != nil || len(fired(c.Points)) != n || c.Companion == nil || len(c.Companion.Points) != 0 {
+			t.Errorf("%v: %+v %v", x, c, err)
+		}
+	}
+	for x, n := range map[float64]int{11.4: 0, 11.6: 1} {
+		for _, f := range []func([][]float64, chart.Options) (chart.Chart, error){chart.XBarR, chart.XBarS} {
+			c, err := f([][]float64{{x - .1, x + .1, x, x}}, both)
+			if err != nil || len(fired(c.Points)) != n {
+				t.Errorf("mean %v: %+v %v", x, c, err)
+			}
+		}
+	}
+	for _, o := range []chart.Options{{}, {Center: &center}, {Sigma: &sigma}} {
+		_, err1 := chart.Individuals([]float64{12}, o)
+		_, err2 := chart.XBarR([][]float64{{12, 13}}, o)
+		if err1 == nil || err2 == nil {
+			t.Errorf("%+v: one point was judged", o)
+		}
+	}
+}
+
 // The weighted estimates are unbiased for unequal sizes, and better than equal
 // weights: a subgroup of two says little about sigma.
 func TestUnequalSizesUnbiased(t *testing.T) {

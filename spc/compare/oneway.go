@@ -23,8 +23,8 @@ type Options struct {
 type Pair struct {
 	A, B       string
 	Difference float64
-	Low, High  float64 // simultaneous over all pairs
-	P          float64 // adjusted for all pairs
+	Low, High  float64 // simultaneous over all pairs; NaN when not Tested
+	P          float64 // adjusted for all pairs; NaN when not Tested
 	Tested     bool    // false when both groups are without spread and the spreads not taken as equal
 	// Equivalent: two one-sided Welch tests at 1-confidence put the difference
 	// inside the margin. EquivalenceP is theirs, of this pair alone. Both need a
@@ -116,7 +116,7 @@ func (o Options) check() error {
 // pair compares group i with an earlier group j, in the unit of the values.
 func (d data) pair(i, j int, a Anova, o Options, q *ranges) Pair {
 	x, y := d.summary(i), d.summary(j)
-	p := Pair{A: x.Name, B: y.Name, Difference: x.Mean - y.Mean}
+	p := Pair{A: x.Name, B: y.Name, Difference: x.Mean - y.Mean, Low: math.NaN(), High: math.NaN(), P: math.NaN()}
 	se, df := a.ResidualSD*math.Sqrt(1/float64(x.N)+1/float64(y.N)), a.DF2
 	welch, err := Welch(x, y, o.confidence())
 	if o.UnequalSpread {

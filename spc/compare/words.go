@@ -40,7 +40,7 @@ func (r *Result) concludePair(p Pair, o Options, alpha float64) {
 	case shown:
 		r.say("%s lies %s %s by %.3g (%.3g to %.3g).", p.A, word, p.B, size, span(p, true), span(p, false))
 	case !p.Tested:
-		r.say("%s and %s cannot be compared: neither varies.", p.A, p.B)
+		r.say("%s and %s cannot be compared: neither varies, so that interval and p are undefined.", p.A, p.B)
 	case p.Settle > 0:
 		r.say("%s minus %s may be anything from %.3g to %.3g; about %d values per group would settle it if they go on like this.", p.A, p.B, p.Low, p.High, p.Settle)
 	default:

@@ -33,6 +33,9 @@ type Chart struct {
 	// LimitSE is the standard error of the largest simulated limit, 0 when all are
 	// computed.
 	LimitSE float64
+	// ARL is the average run length in control that the limit of MEWMA was computed
+	// for, with a known model; 0 on other charts and when the limit was given.
+	ARL float64
 }
 
 // MaxColumns bounds the number of variables.

@@ -8,8 +8,8 @@ import (
 )
 
 // DefaultARL is the average run length in control for which MEWMA sets its limit,
-// that of three sigmas on one normal variable.
-const DefaultARL = 370
+// that of the printed tables.
+const DefaultARL = 200
 
 // MEWMAOptions steer a multivariate EWMA chart.
 type MEWMAOptions struct {
@@ -43,11 +43,12 @@ func MEWMA(rows [][]float64, o MEWMAOptions) (Chart, error) {
 	if err != nil {
 		return Chart{}, err
 	}
-	upper, err := o.limit(m)
+	upper, arl, err := o.limit(m)
 	if err != nil {
 		return Chart{}, err
 	}
 	c := start("mewma", m, len(rows))
+	c.ARL = arl
 	if m.Kind != Known && m.N < 20*p+100 {
 		c.Warnings = append(c.Warnings[:len(c.Warnings):len(c.Warnings)], fmt.Sprintf("The limit holds for a known covariance; with %d rows for %d columns the chart signals more often than stated.", m.N, p))
 	}
@@ -63,19 +64,20 @@ func MEWMA(rows [][]float64, o MEWMAOptions) (Chart, error) {
 	return c, nil
 }
 
-func (o MEWMAOptions) limit(m *Model) (float64, error) {
+// limit returns the limit and the run length it was set for, 0 when it was given.
+func (o MEWMAOptions) limit(m *Model) (upper, arl float64, err error) {
 	switch {
 	case o.Limit != 0:
 		if !(o.Limit > 0 && o.Limit <= 1e6) {
-			return 0, fmt.Errorf("limit %v is not above 0 and at most 1e6", o.Limit)
+			return 0, 0, fmt.Errorf("limit %v is not above 0 and at most 1e6", o.Limit)
 		}
-		return o.Limit, nil
+		return o.Limit, 0, nil
 	case m.Kind == Shrunk:
-		return 0, fmt.Errorf("the limit for a known covariance does not fit a shrunk one: give a limit")
+		return 0, 0, fmt.Errorf("the limit for a known covariance does not fit a shrunk one: give a limit")
 	}
-	arl := o.ARL
-	if arl == 0 {
+	if arl = o.ARL; arl == 0 {
 		arl = DefaultARL
 	}
-	return runlength.MEWMALimit(len(m.Center), o.Lambda, arl, o.Steady)
+	upper, err = runlength.MEWMALimit(len(m.Center), o.Lambda, arl, o.Steady)
+	return upper, arl, err
 }

@@ -115,6 +115,53 @@ func TestMEWMARunLength(t *testing.T) {
 	}
 }
 
+// The limit that nobody asked for is for the run length of the printed tables, 200
+// points in control. For two variables and lambda 0.1 they have 8.66, by simulation
+// (Lowry and others 1992), and 8.64, by a Markov chain for steady limits (Prabhu and
+// Runger, J. Quality Technology 29 (1997) 8-15); both from memory. For limits that
+// widen no printed value is known. The run length itself is simulated here from the
+// definition.
+func TestMEWMADefaultLimit(t *testing.T) {
+	rows := normals(rand.New(rand.NewPCG(4, 4)), 30, 2)
+	for _, steady := range []bool{false, true} {
+		const lambda, runs = 0.1, 20000
+		c, err := multi.MEWMA(rows, multi.MEWMAOptions{Lambda: lambda, Steady: steady})
+		if err != nil {
+			t.Fatal(err)
+		}
+		limit := c.Points[0].Upper
+		compare(t, []check{{"run length", c.ARL, 200, 0}})
+		if steady && (math.Abs(limit-8.64) > 0.01 || math.Abs(limit-8.66) > 0.03) {
+			t.Errorf("limit %v, printed 8.64 and 8.66", limit)
+		}
+		rng, sum := rand.New(rand.NewPCG(5, 5)), 0.0
+		for range runs {
+			var q [2]float64
+			for n, rest := 1.0, (1-lambda)*(1-lambda); ; n, rest = n+1, rest*(1-lambda)*(1-lambda) {
+				v := lambda / (2 - lambda)
+				if !steady {
+					v *= 1 - rest
+				}
+				for j := range q {
+					q[j] += lambda * (rng.NormFloat64() - q[j])
+				}
+				if q[0]*q[0]+q[1]*q[1] > limit*v {
+					sum += n
+					break
+				}
+			}
+		}
+		// run lengths are nearly geometric: their spread is their mean
+		if mean := sum / runs; math.Abs(mean-200) > 4*200/math.Sqrt(runs) {
+			t.Errorf("steady %v, limit %v: simulated run length %.2f, want 200", steady, limit, mean)
+		}
+	}
+	c, err := multi.MEWMA(rows, multi.MEWMAOptions{Lambda: 0.1, Limit: 9})
+	if err != nil || c.ARL != 0 {
+		t.Errorf("a given limit: run length %v, %v", c.ARL, err)
+	}
+}
+
 func TestMEWMARefuses(t *testing.T) {
 	rows := normals(rand.New(rand.NewPCG(8, 8)), 30, 2)
 	for says, o := range map[string]multi.MEWMAOptions{

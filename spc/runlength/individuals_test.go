@@ -165,6 +165,28 @@ func TestSteps(t *testing.T) {
 	}
 }
 
+// Nobody has to ask for 0.3 %: the zero Simulation draws enough, and no warning is due.
+func TestDefaultSimulation(t *testing.T) {
+	for _, w := range table(t, "steps.csv") {
+		if w[2] < 100 || w[2] > 500 {
+			continue
+		}
+		rule := chart.Rule{Key: chart.Trend, Count: int(w[1]), Of: int(w[1])}
+		if w[0] == 1 {
+			rule.Key = chart.Alternating
+		}
+		r, err := runlength.Individuals(0, []chart.Rule{rule}, none)
+		if err != nil || math.Abs(r.ARL-w[2]) > 3.5*r.SE || r.SE > 0.0035*w[2] || r.Warnings != nil {
+			t.Errorf("%s of %v: %+v, %v, want %v", rule.Key, w[1], r, err, w[2])
+		}
+	}
+	// with a shift in several variables, simulated as well
+	r, err := runlength.MEWMA(3, 0.2, 10, 1, true, none)
+	if err != nil || r.Method != runlength.Simulated || r.SE > 0.0035*r.ARL || r.Warnings != nil {
+		t.Errorf("%+v, %v", r, err)
+	}
+}
+
 // Rules that are not zoned are simulated together with those that are. A trend of
 // thirty never comes, so one beyond three sigmas is left; its shift matters.
 func TestMixedRules(t *testing.T) {

@@ -18,13 +18,18 @@ const Largest = 1e150
 type Error struct {
 	Index int    // position from 0, or -1 when the sample as a whole is at fault
 	Why   string // what is wrong and what to do
+	What  string // the value is called: count, size; "" for value
 }
 
 func (e *Error) Error() string {
 	if e.Index < 0 {
 		return e.Why
 	}
-	return fmt.Sprintf("value %d %s", e.Index+1, e.Why)
+	what := e.What
+	if what == "" {
+		what = "value"
+	}
+	return fmt.Sprintf("%s %d %s", what, e.Index+1, e.Why)
 }
 
 // Check returns an *Error when xs has fewer than least values, or holds a value
@@ -33,15 +38,19 @@ func Check(xs []float64, least int) error {
 	for i, x := range xs {
 		switch {
 		case math.IsNaN(x):
-			return &Error{i, "is not a number: leave the row out or correct it"}
+			return &Error{Index: i, Why: "is not a number: leave the row out or correct it"}
 		case math.IsInf(x, 0):
-			return &Error{i, "is infinite: leave the row out or correct it"}
+			return &Error{Index: i, Why: "is infinite: leave the row out or correct it"}
 		case math.Abs(x) > Largest:
-			return &Error{i, fmt.Sprintf("is larger than %g: check its unit", Largest)}
+			return &Error{Index: i, Why: fmt.Sprintf("is larger than %g: check its unit", Largest)}
 		}
 	}
 	if len(xs) < least {
-		return &Error{-1, fmt.Sprintf("needs at least %d values, has %d", least, len(xs))}
+		values := "values"
+		if least == 1 {
+			values = "value"
+		}
+		return &Error{Index: -1, Why: fmt.Sprintf("needs at least %d %s, has %d: measure more", least, values, len(xs))}
 	}
 	return nil
 }

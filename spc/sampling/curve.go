@@ -1,6 +1,7 @@
 package sampling
 
 import (
+	"errors"
 	"fmt"
 	"math"
 
@@ -8,7 +9,7 @@ import (
 )
 
 // AcceptLot returns the chance that a lot with the given number of defectives is
-// accepted: hypergeometric, exact. Errors: a plan or lot that makes no sense, more
+// accepted: hypergeometric, exact; 1 for a plan that passes all. Errors: a plan or lot that makes no sense, more
 // defectives than units.
 func (p Plan) AcceptLot(lot, defective int) (float64, error) {
 	if err := p.checkLot(lot); err != nil {
@@ -25,7 +26,7 @@ func (p Plan) acceptLot(lot, defective int) float64 {
 }
 
 // AcceptProcess returns the chance that a lot from a process with the given fraction
-// defective is accepted: binomial, exact.
+// defective is accepted: binomial, exact; 1 for a plan that passes all.
 func (p Plan) AcceptProcess(fraction float64) (float64, error) {
 	if err := p.check(); err != nil {
 		return 0, err
@@ -67,7 +68,7 @@ type Curve struct {
 // and the others in the sample do not reject, D/N·(N-n)/N·P(X' ≤ c) with X'
 // hypergeometric from the other N-1 units.
 func (p Plan) LotCurve(lot int) (Curve, error) {
-	if err := p.checkLot(lot); err != nil {
+	if err := errors.Join(p.checkCurve(), p.checkLot(lot)); err != nil {
 		return Curve{}, err
 	}
 	var c Curve
@@ -104,7 +105,7 @@ func (p Plan) inspected(lot int, accept float64) float64 {
 // n + (1-Pa)(N-n) (e-Handbook 6.2.3). With lot 0 the lots are taken as very large:
 // Outgoing is p·Pa and Inspected is left 0.
 func (p Plan) ProcessCurve(lot int, fractions []float64) (Curve, error) {
-	if err := p.check(); err != nil {
+	if err := p.checkCurve(); err != nil {
 		return Curve{}, err
 	}
 	left := 1.0

@@ -26,7 +26,19 @@ func (p Plan) check() error {
 	if p.Accept < 0 {
 		return fmt.Errorf("acceptance number %d is negative: 0 is the strictest", p.Accept)
 	}
-	if p.Accept >= p.Sample {
+	return nil
+}
+
+// PassesAll says that the plan accepts whatever the lot holds, because its sample
+// cannot hold more defectives than it accepts.
+func (p Plan) PassesAll() bool { return p.Accept >= p.Sample }
+
+// checkCurve refuses a plan whose curve would be a flat line.
+func (p Plan) checkCurve() error {
+	if err := p.check(); err != nil {
+		return err
+	}
+	if p.PassesAll() {
 		return fmt.Errorf("acceptance number %d with a sample of %d passes every lot: lower the number or draw more", p.Accept, p.Sample)
 	}
 	return nil

@@ -259,3 +259,20 @@ func BenchmarkFindProcessClose(b *testing.B) {
 		FindProcess(Wish{.10, .05, .104, .10})
 	}
 }
+
+// A sample of five cannot hold more than five defectives: by definition, 1. At one
+// less the binomial gives 1-pⁿ.
+func TestPlanThatPassesAll(t *testing.T) {
+	for _, accept := range []int{5, 6} {
+		p := Plan{5, accept}
+		lot, err1 := p.AcceptLot(10, 10)
+		process, err2 := p.AcceptProcess(.9)
+		if err1 != nil || err2 != nil || lot != 1 || process != 1 || !p.PassesAll() {
+			t.Errorf("%+v: %v %v, %v %v", p, lot, process, err1, err2)
+		}
+	}
+	p := Plan{5, 4}
+	if got, err := p.AcceptProcess(.9); err != nil || math.Abs(got-(1-math.Pow(.9, 5))) > 1e-12 || p.PassesAll() {
+		t.Errorf("%+v: %v %v", p, got, err)
+	}
+}

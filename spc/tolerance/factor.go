@@ -32,12 +32,15 @@ type Result struct {
 	// smallest that reaches the confidence.
 	N int
 	// ConfidenceAchieved is the confidence that at least the stated coverage lies
-	// within the limits. For Exact it is the one asked for.
+	// within the limits; for Order within the ranks. For Exact it is the one asked for.
 	ConfidenceAchieved float64
 	// FromBelow and FromAbove are for Order: the lower limit is the FromBelow-th
 	// smallest value, the upper one the FromAbove-th largest. For one side both are
 	// set and the caller takes the side wanted.
 	FromBelow, FromAbove int
+	// Extremes is for Order: the confidence that at least the stated coverage lies
+	// between the smallest and the largest value, or for one side below the largest.
+	Extremes float64
 	// Needed is for Order: the smallest n whose extremes reach the confidence.
 	Needed int
 	// Warnings are whole sentences for the reader of the result.

@@ -15,7 +15,7 @@ import (
 // gives confidence P(at least m of n beyond the coverage) = P(Bin(n, 1-p) ≥ m),
 // whatever the distribution, as long as it is continuous; ties make it larger. When
 // even the extremes fall short, they are returned with the confidence they have and
-// a warning.
+// a warning. The confidence of the extremes is told in any case.
 func Ranks(n int, coverage, confidence float64, sides int) (Result, error) {
 	if n < 0 {
 		return Result{}, fmt.Errorf("number of units %d is negative: give 0 for the smallest number that suffices", n)
@@ -37,7 +37,7 @@ func Ranks(n int, coverage, confidence float64, sides int) (Result, error) {
 	for m < n && beyond(n, m+1, coverage) >= confidence {
 		m++
 	}
-	r := Result{Method: Order, N: n, Needed: needed, ConfidenceAchieved: beyond(n, m, coverage)}
+	r := Result{Method: Order, N: n, Needed: needed, ConfidenceAchieved: beyond(n, m, coverage), Extremes: beyond(n, sides, coverage)}
 	if sides == 1 {
 		r.FromBelow, r.FromAbove = m, m
 	} else {

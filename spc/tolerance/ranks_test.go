@@ -33,6 +33,22 @@ func TestWilks(t *testing.T) {
 	}
 }
 
+// WILKS-2: with more units than are needed the extremes hold 95 % with more than the
+// confidence asked for: printed to five digits for 200 units and two sides, and for
+// 100 and one side (core list; 1-pⁿ-n(1-p)p^(n-1) and 1-pⁿ). The inner ranks that
+// suffice keep theirs.
+func TestExtremes(t *testing.T) {
+	for _, tt := range []struct {
+		n, sides int
+		want     float64
+	}{{200, 2, .99960}, {100, 1, .99408}} {
+		r := factor(t, tt.n, .95, .95, tt.sides, Order)
+		if math.Abs(r.Extremes-tt.want) > 0.5e-5 || !(r.ConfidenceAchieved >= .95 && r.ConfidenceAchieved < r.Extremes) {
+			t.Errorf("%d units, %d sides: %+v, want %v at the extremes", tt.n, tt.sides, r, tt.want)
+		}
+	}
+}
+
 // The ranks are the tightest that keep the confidence, checked against the beta
 // distribution of the coverage of an interval of ranks.
 func TestRanksAreTightest(t *testing.T) {
