@@ -19,7 +19,7 @@ import (
 
 // Units on the chart of a stream: at first, and at most.
 const (
-	streamUsual = 2_000
+	streamUsual = 1_000
 	streamMost  = 100_000
 )
 

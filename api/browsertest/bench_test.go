@@ -22,7 +22,8 @@ import (
 )
 
 // stocked returns a workshop with many units of the simulated product, whose charts
-// have limits from its first lot.
+// have limits from one of its last lots: a freeze reads every later unit again and opens
+// findings of them one by one.
 func stocked(t *testing.T, units int, watch *store.Watch) *workshop {
 	t.Helper()
 	url := storetest.URL(t)
@@ -54,7 +55,7 @@ func stocked(t *testing.T, units int, watch *store.Watch) *workshop {
 		Start:  time.Now().Add(-time.Duration(units) * 4 * time.Minute),
 		Stream: wander(setup), Judgement: judgement,
 	})
-	if _, err := l.Freeze(t.Context(), tester, p.Code, line.Freezing{Baseline: line.Baseline{Lot: "F0001"}, Reason: "filled", Boards: 200}); err != nil {
+	if _, err := l.Freeze(t.Context(), tester, p.Code, line.Freezing{Baseline: line.Baseline{Lot: fmt.Sprintf("F%04d", units/200-5)}, Reason: "filled", Boards: 200}); err != nil {
 		t.Fatal(err)
 	}
 	t.Logf("%d units filled and charted in %.0f s", units, time.Since(start).Seconds())
@@ -155,7 +156,7 @@ func TestPageTimes(t *testing.T) {
 		{"drift map as a table", fixed("/drift?view=table"), 100},
 		{"one stream", fixed("/streams/" + code + "/deviation/left/63"), 100},
 		{"data: drift map, 20 000 units", fixed("/api/v1/drift"), 20},
-		{"data: stream, 2 000 units", fixed("/api/v1/stream?stream=deviation/left/63"), 40},
+		{"data: stream, 1 000 units", fixed("/api/v1/stream?stream=deviation/left/63"), 40},
 		{"data: stream, 100 000 units", fixed("/api/v1/stream?stream=deviation/left/63&limit=100000"), 10},
 		{"data: change in 300 units", fixed("/api/v1/stream/change?stream=deviation/left/63"), 40},
 	} {
