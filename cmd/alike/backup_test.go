@@ -23,8 +23,9 @@ func TestBackupBesideServer(t *testing.T) {
 	}
 	ctx, stop := context.WithCancel(t.Context())
 	ended := make(chan int, 1)
+	address := freeAddress(t)
 	go func() {
-		_, _, code := alike(t, ctx, env, "serve", "--data", data, "--listen", "127.0.0.1:18476")
+		_, _, code := alike(t, ctx, env, "serve", "--data", data, "--listen", address)
 		ended <- code
 	}()
 	defer func() {
@@ -33,7 +34,7 @@ func TestBackupBesideServer(t *testing.T) {
 			t.Errorf("the server ended with %d", code)
 		}
 	}()
-	until(t, "the server is ready", func() bool { return ready("http://127.0.0.1:18476/readyz") })
+	until(t, "the server is ready", func() bool { return ready("http://" + address + "/readyz") })
 	out, errs, code := alike(t, t.Context(), env, "backup", file, "--data", data)
 	contains(t, "backup", out, "read back and found whole")
 	if code != 0 {

@@ -47,12 +47,7 @@ func openShop(t *testing.T) *shop {
 	if _, errs, code := alike(t, t.Context(), []string{"ALIKE_DATABASE_URL="}, "product", "add", product, "--data", s.data); code != 0 {
 		t.Fatal(errs)
 	}
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	address := l.Addr().String()
-	l.Close()
+	address := freeAddress(t)
 	s.ready = "http://" + address + "/readyz"
 	s.wire = newWire(t, address)
 	s.server = &process{t: t, args: []string{"serve", "--data", s.data, "--listen", address}}

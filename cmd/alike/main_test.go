@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"net"
 	"net/http"
 	"os"
 	"os/exec"
@@ -40,12 +41,24 @@ func TestScripts(t *testing.T) {
 			url := storetest.URL(e.T().(testing.TB))
 			e.Setenv("ALIKE_DATABASE_URL", url)
 			e.Setenv("EMPTY", pgtest.New(e.T().(testing.TB), nil))
+			e.Setenv("ADDRESS", freeAddress(e.T().(testing.TB)))
 			e.Setenv("ALIKE_AS", "tester")
 			spc, err := filepath.Abs("../../spc") // its test data, with sources beside them
 			e.Setenv("SPC", spc)
 			return err
 		},
 	})
+}
+
+// freeAddress is one that nothing listens on at this moment.
+func freeAddress(t testing.TB) string {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	return l.Addr().String()
 }
 
 // waitFor waits until an address answers 200.

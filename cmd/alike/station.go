@@ -40,6 +40,9 @@ that are stored move to done, files that are refused move to refused with the re
 in a text beside them; nothing is deleted. While the server is away takes wait in a
 spool on disk. Ctrl-C stops the station; what waits is sent at the next start.
 
+A file is read when it has stood still for --settle. A program that adds rows to one
+CSV all day should write a file per take instead, or be given a longer --settle.
+
 Examples:
   alike station --watch export --server http://127.0.0.1:8060 --lot 2026-W37
   alike station --watch export --server https://line.example --token-file token.txt

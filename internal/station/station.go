@@ -39,6 +39,7 @@ type Options struct {
 	Note func(string) // is told what happened to a file; may be nil
 
 	write func(name string, data []byte) error // of the spool; replaced in tests
+	deaf  bool                                 // without the system's signs, for tests
 }
 
 func (o Options) withDefaults() Options {

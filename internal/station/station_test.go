@@ -505,6 +505,28 @@ func TestStateLine(t *testing.T) {
 	}
 }
 
+// A file is found by the system's signs alone, also in a folder made later, and by
+// looking alone where there are none.
+func TestSignsAndPolling(t *testing.T) {
+	t.Parallel()
+	for what, set := range map[string]func(*Options){
+		"signs":   func(o *Options) { o.Poll = time.Hour },
+		"polling": func(o *Options) { o.deaf = true },
+	} {
+		f := newServer(t)
+		b := newBench(t, f.URL)
+		set(&b.o)
+		b.put("A1_left_1.txt", take(1))
+		b.start()
+		b.until(what+": the first look", func() bool { return b.now().Stored == 1 })
+		b.put("A2_left_1.txt", take(2))
+		b.until(what+": a new file", func() bool { return b.now().Stored == 2 })
+		b.put("new/folder/A3_left_1.txt", take(3))
+		b.until(what+": a file in a new folder", func() bool { return b.now().Stored == 3 })
+		b.stop()
+	}
+}
+
 // Names that a person or a program may give a file by mistake stop nothing.
 func TestOddNames(t *testing.T) {
 	t.Parallel()

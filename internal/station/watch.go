@@ -42,7 +42,7 @@ const burst = 20 * time.Millisecond
 // for shared folders and some systems give none.
 func (s *station) watch(ctx context.Context) {
 	w := &watcher{station: s, seen: map[string]*sighting{}, told: map[string]bool{}}
-	if signs, err := fsnotify.NewWatcher(); err == nil {
+	if signs, err := fsnotify.NewWatcher(); err == nil && !s.deaf {
 		w.signs = signs
 		defer signs.Close()
 	}
