@@ -287,8 +287,14 @@ func TestWrongAlarmGivesEverythingBack(t *testing.T) {
 	if got := words(t, l, "S1", "S2"); got != "hold hold" || signals() != 0 || charted() != c-2 {
 		t.Fatalf("%s, %d signals, %d charted", got, signals(), charted())
 	}
+	if r := intake(t, l, on(visit("S3", lower(2.4), lower(2.4)), 4.1)); r.Verdict.Word != envelope.Hold || len(r.Signals) > 0 || charted() != c-2 {
+		t.Fatalf("the charts read a unit on hold: %+v, %d charted", r, charted())
+	}
 	intake(t, l, reference(22, 4.2, flat, flat))
-	if got := words(t, l, "S1", "S2"); got != judged || signals() != n || charted() != c {
+	if late, err := site.SignalsOfUnit(t.Context(), "S3"); err != nil || len(late) == 0 {
+		t.Errorf("the charts did not read a unit that came from hold (%v)", err)
+	}
+	if got := words(t, l, "S1", "S2"); got != judged || signals() != n || charted() != c+1 {
 		t.Errorf("%s, %d signals, %d charted; before %s, %d, %d", got, signals(), charted(), judged, n, c)
 	}
 }
@@ -417,6 +423,11 @@ func TestReferenceTakesAreNotProduction(t *testing.T) {
 		t.Errorf("%+v", r)
 	}
 	if r := intake(t, l, half[2:]); len(r.Checks) != 1 || r.Checks[0].Word != "passed" {
+		t.Errorf("%+v", r.Checks)
+	}
+	// What was broken off is not finished by the next day's takes.
+	intake(t, l, reference(43, 94, flat, flat)[:2])
+	if r := intake(t, l, reference(44, 118, flat, flat)[2:]); len(r.Checks) != 1 || r.Checks[0].Word != "waiting" {
 		t.Errorf("%+v", r.Checks)
 	}
 }
