@@ -39,7 +39,7 @@ func product() line.Product {
 }
 
 // workshop opens a line with the product on a database of the test's own.
-func workshop(t *testing.T, p line.Product) (*line.Line, *store.DB) {
+func workshop(t testing.TB, p line.Product) (*line.Line, *store.DB) {
 	t.Helper()
 	db := storetest.Open(t)
 	l := line.New(db, "main", func() time.Time { return moment })
