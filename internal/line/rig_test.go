@@ -490,3 +490,37 @@ func TestHistoryChartsTheReferenceUnit(t *testing.T) {
 		t.Errorf("drifts %+v", h.Drifts)
 	}
 }
+
+// An attempt on hold is none of those that a product allows.
+func TestHoldDoesNotCountAsAttempt(t *testing.T) {
+	t.Parallel()
+	p := checked()
+	p.MaxAttempts = 1
+	l, _ := workshop(t, p)
+	if v := intake(t, l, on(visit("A1", flat, flat), 1)).Verdict; v.Word != envelope.Hold || !strings.Contains(v.Sentence, "no check of rig rig-a has passed yet; name a reference unit") {
+		t.Fatalf("%+v", v)
+	}
+	second := visit("A1", flat, flat)
+	for i := range second {
+		second[i].Curve.DB[2] += 0.02
+	}
+	if _, _, err := l.AddRigPolicy(t.Context(), tester, "p1", line.RigPolicy{Off: true}, "no reference unit yet"); err != nil {
+		t.Fatal(err)
+	}
+	// The policy taken back has judged the first attempt, so that this is one too many.
+	if r := intake(t, l, again(on(second, 2), 2, "r")); len(refusals(r)) != 4 {
+		t.Errorf("%+v", r)
+	}
+	l2, _ := workshop(t, p)
+	intake(t, l2, on(visit("A1", flat, flat), 1))
+	if r := intake(t, l2, again(on(second, 2), 2, "the rig was looked at")); r.Verdict == nil {
+		t.Errorf("%q", refusals(r))
+	}
+	third := visit("A1", flat, flat)
+	for i := range third {
+		third[i].Curve.DB[3] += 0.03
+	}
+	if r := intake(t, l2, again(on(third, 3), 4, "r")); len(refusals(r)) != 4 || !strings.Contains(refusals(r)[0], "more than the 1 that product p1 allows") {
+		t.Errorf("%q", refusals(r))
+	}
+}
