@@ -135,8 +135,6 @@ func (v *visit) check(t, first curve.Take) *Refusal {
 	case t.Seating > s.Seatings:
 		return refuse(Invalid, "seating", "measure again as a new attempt with its reason if the unit needs it",
 			"seating %d of unit %s is more than the %d that product %s takes", t.Seating, t.Serial, s.Seatings, s.Code)
-	case t.Attempt > s.MaxAttempts:
-		return refuse(Invalid, "attempt", "set the unit aside: it is not measured until it passes", "attempt %d of unit %s is more than the %d that product %s allows", t.Attempt, t.Serial, s.MaxAttempts, s.Code)
 	}
 	if low, high := t.Curve.Hz[0], t.Curve.Hz[len(t.Curve.Hz)-1]; !s.reaches(low, high) {
 		return refuse(Invalid, "frequency", "measure from below the anchor range to above it", "the curve runs from %s to %s Hz and covers no band of the anchor range %v to %v Hz",
@@ -348,6 +346,15 @@ func (v *visit) contradiction(t curve.Take, hash string, twins []store.Twin, hol
 // a cause.
 func (v *visit) closed(t curve.Take, number int, attempts []store.AttemptRow) *Refusal {
 	const again = "if the unit was measured again, give attempt %d and the cause found or action taken (reason); else correct the serial"
+	held := 0 // attempts on a rig that was not trusted do not count
+	for _, a := range attempts {
+		if a.Verdict != nil && *a.Verdict == "hold" {
+			held++
+		}
+	}
+	if p := v.setup; number > p.MaxAttempts+held {
+		return refuse(Invalid, "attempt", "set the unit aside: it is not measured until it passes", "attempt %d of unit %s is more than the %d that product %s allows", number, t.Serial, p.MaxAttempts, p.Code)
+	}
 	if number <= len(attempts) {
 		if a := attempts[number-1]; a.Verdict != nil {
 			return refuse(Conflict, "attempt", fmt.Sprintf(again, len(attempts)+1), "attempt %d of unit %s is judged already (%s)", number, t.Serial, *a.Verdict)

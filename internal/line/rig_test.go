@@ -287,8 +287,14 @@ func TestWrongAlarmGivesEverythingBack(t *testing.T) {
 	if got := words(t, l, "S1", "S2"); got != "hold hold" || signals() != 0 || charted() != c-2 {
 		t.Fatalf("%s, %d signals, %d charted", got, signals(), charted())
 	}
+	if r := intake(t, l, on(visit("S3", lower(2.4), lower(2.4)), 4.1)); r.Verdict.Word != envelope.Hold || len(r.Signals) > 0 || charted() != c-2 {
+		t.Fatalf("the charts read a unit on hold: %+v, %d charted", r, charted())
+	}
 	intake(t, l, reference(22, 4.2, flat, flat))
-	if got := words(t, l, "S1", "S2"); got != judged || signals() != n || charted() != c {
+	if late, err := site.SignalsOfUnit(t.Context(), "S3"); err != nil || len(late) == 0 {
+		t.Errorf("the charts did not read a unit that came from hold (%v)", err)
+	}
+	if got := words(t, l, "S1", "S2"); got != judged || signals() != n || charted() != c+1 {
 		t.Errorf("%s, %d signals, %d charted; before %s, %d, %d", got, signals(), charted(), judged, n, c)
 	}
 }
@@ -419,6 +425,11 @@ func TestReferenceTakesAreNotProduction(t *testing.T) {
 	if r := intake(t, l, half[2:]); len(r.Checks) != 1 || r.Checks[0].Word != "passed" {
 		t.Errorf("%+v", r.Checks)
 	}
+	// What was broken off is not finished by the next day's takes.
+	intake(t, l, reference(43, 94, flat, flat)[:2])
+	if r := intake(t, l, reference(44, 118, flat, flat)[2:]); len(r.Checks) != 1 || r.Checks[0].Word != "waiting" {
+		t.Errorf("%+v", r.Checks)
+	}
 }
 
 // Without a policy everything is as before, and the report says that nobody checked.
@@ -477,5 +488,39 @@ func TestHistoryChartsTheReferenceUnit(t *testing.T) {
 	// 0.05 dB a day is 0.35 dB a week, but the three baseline visits stand still.
 	if len(h.Drifts) != 8 || !strings.HasPrefix(h.Drifts[0].Place, "left") || math.Abs(h.Drifts[0].PerWeek+0.33) > 0.04 {
 		t.Errorf("drifts %+v", h.Drifts)
+	}
+}
+
+// An attempt on hold is none of those that a product allows.
+func TestHoldDoesNotCountAsAttempt(t *testing.T) {
+	t.Parallel()
+	p := checked()
+	p.MaxAttempts = 1
+	l, _ := workshop(t, p)
+	if v := intake(t, l, on(visit("A1", flat, flat), 1)).Verdict; v.Word != envelope.Hold || !strings.Contains(v.Sentence, "no check of rig rig-a has passed yet; name a reference unit") {
+		t.Fatalf("%+v", v)
+	}
+	second := visit("A1", flat, flat)
+	for i := range second {
+		second[i].Curve.DB[2] += 0.02
+	}
+	if _, _, err := l.AddRigPolicy(t.Context(), tester, "p1", line.RigPolicy{Off: true}, "no reference unit yet"); err != nil {
+		t.Fatal(err)
+	}
+	// The policy taken back has judged the first attempt, so that this is one too many.
+	if r := intake(t, l, again(on(second, 2), 2, "r")); len(refusals(r)) != 4 {
+		t.Errorf("%+v", r)
+	}
+	l2, _ := workshop(t, p)
+	intake(t, l2, on(visit("A1", flat, flat), 1))
+	if r := intake(t, l2, again(on(second, 2), 2, "the rig was looked at")); r.Verdict == nil {
+		t.Errorf("%q", refusals(r))
+	}
+	third := visit("A1", flat, flat)
+	for i := range third {
+		third[i].Curve.DB[3] += 0.03
+	}
+	if r := intake(t, l2, again(on(third, 3), 4, "r")); len(refusals(r)) != 4 || !strings.Contains(refusals(r)[0], "more than the 1 that product p1 allows") {
+		t.Errorf("%q", refusals(r))
 	}
 }

@@ -162,6 +162,17 @@ func TestStudyFromPlanToLimits(t *testing.T) {
 	if err != nil || len(e.Guard) != 8 { // the product's own range, and seven bands
 		t.Fatalf("%+v (%v)", e.Guard, err)
 	}
+	for _, g := range e.Guard[1:] {
+		widest := 0.0
+		for _, row := range res.Rows {
+			if row.Quantity == "deviation" && math.Abs(math.Log2(row.Mid/g.From)) < 0.1 {
+				widest = math.Max(widest, row.Guard)
+			}
+		}
+		if g.DB < widest || g.DB > widest+0.01 || g.From != g.To {
+			t.Errorf("guard %+v, the study asks for %.4f dB", g, widest)
+		}
+	}
 
 	three := func(serial string, odd float64) []curve.Take {
 		var out []curve.Take
