@@ -11,6 +11,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"net/url"
+	"os"
 	"slices"
 	"strings"
 	"sync"
@@ -44,6 +45,13 @@ func build(t testing.TB, token string) (http.Handler, *line.Line, *store.DB) {
 	t.Helper()
 	db := storetest.Open(t)
 	l := line.New(db, "main", time.Now)
+	prepare(t, l)
+	return handlerOn(t, l, db, token), l, db
+}
+
+// prepare opens a workshop with one product.
+func prepare(t testing.TB, l *line.Line) {
+	t.Helper()
 	by := line.By{Actor: "tester"}
 	if err := l.Open(t.Context(), by, "Test workshop", "Europe/Vienna"); err != nil {
 		t.Fatal(err)
@@ -56,11 +64,37 @@ func build(t testing.TB, token string) (http.Handler, *line.Line, *store.DB) {
 	if _, err := l.AddProduct(t.Context(), by, p); err != nil {
 		t.Fatal(err)
 	}
+}
+
+func handlerOn(t testing.TB, l *line.Line, db *store.DB, token string) http.Handler {
+	t.Helper()
 	h, err := api.New(api.Options{Line: l, DB: db, Token: token, Listen: "127.0.0.1:0", Version: "test", Log: logTo(t)})
 	if err != nil {
 		t.Fatal(err)
 	}
-	return h, l, db
+	return h
+}
+
+// forFuzzing is a server on one database for all processes of the fuzzer: that each
+// starts a PostgreSQL of its own would take longer than a short run lasts.
+func forFuzzing(f *testing.F) http.Handler {
+	f.Helper()
+	const name = "ALIKE_FUZZ_DATABASE"
+	url, inherited := os.LookupEnv(name)
+	if !inherited {
+		url = storetest.URL(f)
+		f.Setenv(name, url)
+	}
+	db, err := store.Open(f.Context(), url)
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Cleanup(db.Close)
+	l := line.New(db, "main", time.Now)
+	if !inherited {
+		prepare(f, l)
+	}
+	return handlerOn(f, l, db, "")
 }
 
 // logTo shows what the server logs when a test fails.
@@ -508,22 +542,17 @@ func FuzzPostTakes(f *testing.F) {
 	f.Add(body)
 	f.Add([]byte(`{"serial":"x","channel":"left","frequencies":[1e999],"levels":[null]}`))
 	f.Add([]byte(`{"takes":[{"serial":"\u0000"}]}`))
-	db := storetest.Open(f)
-	l := line.New(db, "main", time.Now)
-	if err := l.Open(f.Context(), line.By{}, "W", "UTC"); err != nil {
-		f.Fatal(err)
-	}
-	h, err := api.New(api.Options{Line: l, DB: db, Listen: "127.0.0.1:0", Log: slog.New(slog.DiscardHandler)})
-	if err != nil {
-		f.Fatal(err)
-	}
+	h := forFuzzing(f)
 	f.Fuzz(func(t *testing.T, body []byte) {
 		req := httptest.NewRequest("POST", "http://127.0.0.1/api/v1/takes", bytes.NewReader(body))
 		req.Header.Set("Content-Type", "application/json")
 		w := httptest.NewRecorder()
 		h.ServeHTTP(w, req)
-		if w.Code >= 500 || w.Code < 300 { // there is no product: nothing can be stored
+		if w.Code >= 500 {
 			t.Fatalf("%d %s for %q", w.Code, w.Body, body)
+		}
+		if w.Code < 300 {
+			return
 		}
 		var p api.Problem
 		if err := json.Unmarshal(w.Body.Bytes(), &p); err != nil || p.Status != w.Code {

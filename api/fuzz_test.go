@@ -19,12 +19,12 @@ func FuzzHTTP(f *testing.F) {
 	}
 	f.Add("POST", "/api/v1/takes", jsonKind, `{"takes":[`+object("serial", `"F1"`)+`]}`)
 	f.Add("POST", "/api/v1/refusals", jsonKind, `{"source":"s","line":1,"reason":"r","lot":"L1","content":"AA=="}`)
-	h := newHostile(f)
+	h := forFuzzing(f)
 	f.Fuzz(func(t *testing.T, method, target, kind, body string) {
 		if !token(method) || !strings.HasPrefix(target, "/") {
 			return // net/http itself refuses these
 		}
-		one := &hostile{t: t, handler: h.handler, by: map[int]int{}}
+		one := &hostile{t: t, handler: h, by: map[int]int{}}
 		one.send(method, target, kind, strings.NewReader(body))
 	})
 }
