@@ -1,0 +1,78 @@
+package line
+
+import (
+	"context"
+
+	"alike/internal/store"
+	"alike/reports"
+	"alike/spc/gauge"
+)
+
+// Transfer returns the curve from the first rig of a comparison to the second, from
+// the units that both have measured so far.
+func (l *Line) Transfer(ctx context.Context, code string, confidence float64) (reports.Transfer, error) {
+	var out reports.Transfer
+	err := l.db.Snapshot(ctx, l.site, func(s store.Site) error {
+		state, visits, err := l.studyState(ctx, s, code)
+		if err != nil {
+			return err
+		}
+		if state.Kind != RigsStudy {
+			return refuse(Conflict, "study", "plan one with: alike rig compare", "%s is a gauge study, not a comparison of rigs", code)
+		}
+		r := StudyResult{}
+		if r.setup, err = l.setup(ctx, s, state.Product); err != nil {
+			return err
+		}
+		if err := r.load(ctx, s, state.Kind, visits); err != nil {
+			return err
+		}
+		first, second := r.pairs(state.Operators[0]), r.pairs(state.Operators[1])
+		var a, b [][]float64
+		for _, u := range state.Units {
+			if first[u] != nil && second[u] != nil {
+				a, b = append(a, first[u]), append(b, second[u])
+			}
+		}
+		t, err := gauge.TransferOf(a, b, confidence)
+		if err != nil {
+			return refuse(Conflict, "study", "see what is missing with: alike gauge status "+code, "%v", err)
+		}
+		out = r.transfer(state, t)
+		return nil
+	})
+	return out, err
+}
+
+// pairs returns the mean levels of each unit on a rig.
+func (r StudyResult) pairs(rig string) map[string][]float64 {
+	seatings := map[string][][]float64{}
+	for _, x := range r.runs {
+		if x.Operator == rig {
+			seatings[x.Part] = append(seatings[x.Part], x.levels)
+		}
+	}
+	out := map[string][]float64{}
+	for u, rows := range seatings {
+		out[u] = changeOf(rows, make([]float64, len(rows[0])))
+	}
+	return out
+}
+
+func (r StudyResult) transfer(state StudyState, t gauge.Transfer) reports.Transfer {
+	out := reports.Transfer{
+		Code: state.Study, From: state.Operators[0], To: state.Operators[1], Units: t.Units, Confidence: t.Confidence, Warnings: t.Warnings,
+	}
+	for _, b := range r.setup.Band {
+		out.Axis, out.Labels = append(out.Axis, b.Mid()), append(out.Labels, b.Label())
+	}
+	n := len(r.setup.Band)
+	for p := range t.Mean {
+		b := r.setup.Band[p%n]
+		out.Rows = append(out.Rows, reports.TransferRow{
+			Channel: r.setup.Channels[p/n], Label: b.Label(), Mid: b.Mid(), N: t.N[p], Mean: t.Mean[p], U: t.U[p],
+			Low: t.Low[p], High: t.High[p], UnitU: t.UnitU[p], Differs: t.Differs[p],
+		})
+	}
+	return out
+}
