@@ -24,6 +24,13 @@ func finite(t interface{ Fatalf(string, ...any) }, v any) {
 				t.Fatalf("%s is %v", path, x)
 			}
 		case reflect.Struct:
+			if p, ok := v.Interface().(Pair); ok && !p.Tested {
+				if !math.IsNaN(p.Low) || !math.IsNaN(p.High) || !math.IsNaN(p.P) {
+					t.Fatalf("%s was not tested and has an interval or p: %+v", path, p)
+				}
+				p.Low, p.High, p.P = 0, 0, 0
+				v = reflect.ValueOf(p)
+			}
 			for i := range v.NumField() {
 				walk(v.Field(i), path+"."+v.Type().Field(i).Name)
 			}
