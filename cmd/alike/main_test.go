@@ -13,6 +13,7 @@ import (
 
 	"alike/internal/store/storetest"
 
+	"github.com/jackc/pgx/v5"
 	"github.com/rogpeppe/go-internal/testscript"
 )
 
@@ -32,6 +33,7 @@ func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir:                 "testdata/script",
 		RequireExplicitExec: false,
+		Cmds:                map[string]func(*testscript.TestScript, bool, []string){"sql": sql},
 		Setup: func(e *testscript.Env) error {
 			url := storetest.URL(e.T().(testing.TB))
 			e.Setenv("ALIKE_DATABASE_URL", url)
@@ -41,6 +43,17 @@ func TestScripts(t *testing.T) {
 			return err
 		},
 	})
+}
+
+// sql lets a script edit the tables as their owner, past the program.
+func sql(ts *testscript.TestScript, neg bool, args []string) {
+	conn, err := pgx.Connect(context.Background(), ts.Getenv("ALIKE_DATABASE_URL"))
+	ts.Check(err)
+	defer conn.Close(context.Background())
+	for _, statements := range args {
+		_, err := conn.Exec(context.Background(), statements)
+		ts.Check(err)
+	}
 }
 
 // alike runs the command in a process of its own and returns its output.

@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"time"
 )
 
@@ -39,6 +40,9 @@ func (s Site) AddLimitSet(ctx context.Context, l LimitSetRow) (version int, err 
 		RETURNING version`,
 		s.Name, l.Product, l.FromPlace, l.Baseline, l.LeftOut, l.Every, l.Rules, l.Streams, l.Center,
 		l.Sigma, l.Freedom, l.Reason, l.Author, now(l.CreatedAt), l.Budget).Scan(&version)
+	if err == nil {
+		s.touch("limit_sets", fmt.Sprintf("%s/%d", l.Product, version))
+	}
 	return version, translate(err)
 }
 
@@ -85,6 +89,9 @@ func (s Site) AddSignals(ctx context.Context, rows []SignalRow) error {
 	}
 	n := len(rows)
 	places, streams, rules, serials := make([]int64, n), make([]string, n), make([]string, n), make([]string, n)
+	for _, r := range rows {
+		s.touch("signals", fmt.Sprintf("%s/%d/%d", r.Product, r.LimitSet, r.Place))
+	}
 	values, zs := make([]float32, n), make([]float32, n)
 	for i, r := range rows {
 		places[i], streams[i], rules[i], serials[i], values[i], zs[i] = r.Place, r.Stream, r.Rule, r.Serial, r.Value, r.Z

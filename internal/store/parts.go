@@ -33,6 +33,9 @@ func (s Site) AddPartUse(ctx context.Context, p PartUse) (bool, error) {
 		ON CONFLICT DO NOTHING`,
 		s.Name, p.Use, p.Product, p.Kind, p.Channel, p.Batch, p.Supplier, p.ReceivedOn, p.FirstSerial, p.LastSerial, p.Note,
 		now(p.EnteredAt))
+	if tag.RowsAffected() == 1 {
+		s.touch("part_uses", p.Use.String())
+	}
 	return tag.RowsAffected() == 1, translate(err)
 }
 
@@ -90,6 +93,9 @@ func (s Site) Quarantine(ctx context.Context, r QuarantineRow) (bool, error) {
 		INSERT INTO quarantine (site, item, fingerprint, lot, source, line, field, reason, remedy, content, received_at)
 		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11) ON CONFLICT DO NOTHING`,
 		s.Name, r.Item, r.Fingerprint, r.Lot, r.Source, r.Line, r.Field, r.Reason, r.Remedy, r.Content, now(r.ReceivedAt))
+	if tag.RowsAffected() == 1 {
+		s.touch("quarantine", r.Item.String())
+	}
 	return tag.RowsAffected() == 1, translate(err)
 }
 

@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"fmt"
 	"slices"
 )
 
@@ -16,6 +17,7 @@ type ReadingRow struct {
 
 // AddReading stores one.
 func (s Site) AddReading(ctx context.Context, product string, r ReadingRow) error {
+	s.touch("readings", fmt.Sprintf("%s/%d/%d", product, r.Number, r.Place))
 	return s.exec(ctx, `INSERT INTO readings (site, product, place, number, serial, streams) VALUES ($1, $2, $3, $4, $5, $6)`,
 		s.Name, product, r.Place, r.Number, r.Serial, r.Streams)
 }
