@@ -32,6 +32,7 @@ type commands struct {
 	Limits   limitsCommand   `cmd:"" help:"Chart limits, frozen from a baseline, in versions."`
 	Parts    partsCommand    `cmd:"" help:"Parts ledger: which component batch went into which units."`
 	Lot      lotCommand      `cmd:"" help:"Lots and their reports."`
+	Unit     unitCommand     `cmd:"" help:"Single units."`
 	Journal  journalCommand  `cmd:"" help:"The journal: who did what and why, and whether the record is whole."`
 	Calc     calcCommand     `cmd:"" help:"The statistics alone, without a database."`
 	Version  versionCommand  `cmd:"" help:"Print the version."`

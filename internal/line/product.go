@@ -40,6 +40,11 @@ type Product struct {
 	FirstPassYield float64          `json:"first_pass_yield"`  // least share for an accepted lot, 0 to 1
 	FalseAlarms    int              `json:"false_alarm_every"` // the board may cry wolf once in so many units
 	Signatures     []Signature      `json:"signatures,omitempty"`
+	// Sampling says how a lot is judged by a part of its units; without it every unit
+	// is inspected.
+	Sampling *SamplingWish `json:"sampling,omitempty"`
+	// SecondPerson asks for another person's agreement before a verdict is set aside.
+	SecondPerson bool `json:"second_person,omitempty"`
 	// Envelope is the first version of the limits; later ones are added on their own.
 	Envelope *envelope.Envelope `json:"envelope,omitempty"`
 }
@@ -210,6 +215,11 @@ func (p Product) check() error {
 		return errors.New("target: give file or points, not both")
 	case p.Target.File != "":
 		return fmt.Errorf("target: the curve file %q was not read", p.Target.File)
+	}
+	if p.Sampling != nil {
+		if err := p.Sampling.check(); err != nil {
+			return fmt.Errorf("sampling: %w", err)
+		}
 	}
 	seen := map[string]bool{}
 	for _, c := range p.Channels {

@@ -56,12 +56,12 @@ func (s Site) LimitSet(ctx context.Context, product string, version int) (LimitS
 }
 
 // LimitSetAt returns the limit set that was in force for the unit at a place: the
-// newest one whose first unit is not behind it.
-func (s Site) LimitSetAt(ctx context.Context, product string, place int64) (LimitSetRow, error) {
+// newest one whose first unit is not behind it, among those up to a version.
+func (s Site) LimitSetAt(ctx context.Context, product string, place int64, upTo int) (LimitSetRow, error) {
 	return one[LimitSetRow](ctx, s.q, `
 		SELECT `+limitSetColumns+` FROM limit_sets
-		WHERE site = $1 AND product = $2 AND from_place <= $3
-		ORDER BY version DESC LIMIT 1`, s.Name, product, place)
+		WHERE site = $1 AND product = $2 AND from_place <= $3 AND version <= $4
+		ORDER BY version DESC LIMIT 1`, s.Name, product, place, upTo)
 }
 
 // LimitSets lists the versions of a product's limit set, oldest first.

@@ -129,12 +129,13 @@ func (s Site) DrawsOfProduct(ctx context.Context, product string) ([]DrawRow, er
 		WHERE d.site = $1 AND l.product = $2 AND d.draw = 1 ORDER BY d.at, d.lot`, s.Name, product)
 }
 
-// FirstVerdicts returns the verdict of the first attempt of the units named, by
-// serial; units without one are left out.
-func (s Site) FirstVerdicts(ctx context.Context, serials []string) (map[string]string, error) {
+// DecisiveVerdicts returns the first verdict that judges each of the units named, by
+// serial: hold and reseat judge nothing. Units without one are left out.
+func (s Site) DecisiveVerdicts(ctx context.Context, serials []string) (map[string]string, error) {
 	type row struct{ Serial, Verdict string }
 	rows, err := all[row](ctx, s.q, `
-		SELECT serial, verdict FROM attempts WHERE site = $1 AND serial = ANY($2) AND number = 1 AND verdict IS NOT NULL`, s.Name, serials)
+		SELECT DISTINCT ON (serial) serial, verdict FROM attempts
+		WHERE site = $1 AND serial = ANY($2) AND verdict IN ('pass', 'fail', 'doubtful') ORDER BY serial, number`, s.Name, serials)
 	out := map[string]string{}
 	for _, r := range rows {
 		out[r.Serial] = r.Verdict
