@@ -115,6 +115,9 @@ func (g *gathering) proposal() reports.Proposal {
 	if n := c.Reseat + c.Hold; n > 0 {
 		against(NotComplete, "%s not judged yet (reseat or hold): measure again.", isAre(n))
 	}
+	if late := g.late(); len(late) > 0 {
+		p.Reasons = append(p.Reasons, fmt.Sprintf("Passed only when measured again: %s.", strings.Join(late, ", ")))
+	}
 	if !g.watched {
 		p.Reasons = append(p.Reasons, "No limit set was in force yet: drift was not watched.")
 	}
@@ -123,9 +126,6 @@ func (g *gathering) proposal() reports.Proposal {
 		p.Reasons = append([]string{fmt.Sprintf("%d of %d units pass; first-pass yield is %.0f %%.", c.Pass, c.Units, 100*first.Share)}, p.Reasons...)
 		if out := g.notPassed(); len(out) > 0 {
 			p.Reasons = append(p.Reasons, fmt.Sprintf("%s not good to ship: %s.", isAre(len(out)), strings.Join(out, ", ")))
-		}
-		if late := g.late(); len(late) > 0 {
-			p.Reasons = append(p.Reasons, fmt.Sprintf("Passed only when measured again: %s.", strings.Join(late, ", ")))
 		}
 		if len(moved) > 0 {
 			p.Reasons = append(p.Reasons, fmt.Sprintf("Single signals at units that passed: %s. Look at them.", strings.Join(moved, ", ")))
