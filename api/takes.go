@@ -166,24 +166,12 @@ func (s *server) unitResult(r line.Receipt) UnitResult {
 
 // readTakes reads the body: one take, or {"takes": [...]}.
 func readTakes(r *http.Request) (body []byte, takes []Take, err error) {
-	if kind, _, err := mime.ParseMediaType(r.Header.Get(echo.HeaderContentType)); err != nil || kind != "application/json" {
-		// This also keeps forms of foreign pages out: a browser asks before it sends JSON.
-		return nil, nil, newProblem(http.StatusUnsupportedMediaType, "the body is not said to be JSON", "send the header Content-Type: application/json")
-	}
-	if body, err = io.ReadAll(r.Body); err != nil {
-		return nil, nil, err
-	}
 	var wire struct {
 		Takes *[]Take `json:"takes"`
 		Take
 	}
-	d := json.NewDecoder(bytes.NewReader(body))
-	d.DisallowUnknownFields()
-	if err := d.Decode(&wire); err != nil {
-		return nil, nil, badJSON(err, body, d.InputOffset())
-	}
-	if _, err := d.Token(); err != io.EOF {
-		return nil, nil, newProblem(http.StatusBadRequest, "there is more after the end of the JSON value", "send one value")
+	if body, err = readJSON(r, &wire); err != nil {
+		return nil, nil, err
 	}
 	if wire.Takes == nil {
 		return body, []Take{wire.Take}, nil
@@ -192,6 +180,26 @@ func readTakes(r *http.Request) (body []byte, takes []Take, err error) {
 		return nil, nil, newProblem(http.StatusUnprocessableEntity, "the request holds no take", "send at least one")
 	}
 	return body, *wire.Takes, nil
+}
+
+// readJSON reads a body that is one JSON value without unknown fields.
+func readJSON(r *http.Request, into any) (body []byte, err error) {
+	if kind, _, err := mime.ParseMediaType(r.Header.Get(echo.HeaderContentType)); err != nil || kind != "application/json" {
+		// This also keeps forms of foreign pages out: a browser asks before it sends JSON.
+		return nil, newProblem(http.StatusUnsupportedMediaType, "the body is not said to be JSON", "send the header Content-Type: application/json")
+	}
+	if body, err = io.ReadAll(r.Body); err != nil {
+		return nil, err
+	}
+	d := json.NewDecoder(bytes.NewReader(body))
+	d.DisallowUnknownFields()
+	if err := d.Decode(into); err != nil {
+		return nil, badJSON(err, body, d.InputOffset())
+	}
+	if _, err := d.Token(); err != io.EOF {
+		return nil, newProblem(http.StatusBadRequest, "there is more after the end of the JSON value", "send one value")
+	}
+	return body, nil
 }
 
 func badJSON(err error, body []byte, offset int64) *Problem {
