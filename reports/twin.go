@@ -7,6 +7,7 @@ import (
 	"math"
 	"reflect"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 	"unicode"
@@ -23,7 +24,8 @@ var notData = []string{"Life", "Journal", "Program"}
 
 // Twin returns the report for programs, as JSON: under "data" exactly what a decision
 // signs, under "record" the rest, and the hash of the data. Keys are those of the
-// structs in small letters; a value that is not known is null; times are in RFC 3339.
+// structs in small letters; numbers have nine significant digits; a value that is not
+// known is null; times are in RFC 3339.
 func (l Lot) Twin() ([]byte, error) {
 	data, err := l.Data()
 	if err != nil {
@@ -91,13 +93,23 @@ func plain(v reflect.Value) any {
 		return out
 	case reflect.Float64:
 		if f := v.Float(); !math.IsNaN(f) && !math.IsInf(f, 0) {
-			return f
+			return digits9(f)
 		}
 		return nil
 	case reflect.String:
 		return strings.ToValidUTF8(v.String(), "\uFFFD")
 	}
 	return v.Interface()
+}
+
+// digits9 rounds to nine significant digits: processors that fuse multiplication and
+// addition differ in the last ones, and what is signed must not depend on that.
+func digits9(f float64) float64 {
+	out, err := strconv.ParseFloat(strconv.FormatFloat(f, 'g', 9, 64), 64)
+	if err != nil {
+		return f // beyond the largest number: as it is
+	}
+	return out
 }
 
 // key writes a field's name as JSON has it: FirstSerial is first_serial, SD is sd.

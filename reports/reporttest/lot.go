@@ -60,6 +60,7 @@ func (m *maker) lot() reports.Lot {
 	if m.n > 0 {
 		m.charts()
 	}
+	m.record()
 	return m.l
 }
 

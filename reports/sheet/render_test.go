@@ -27,9 +27,9 @@ func TestRender(t *testing.T) {
 	for _, paper := range []struct {
 		name, box string
 	}{{"A4", `/MediaBox\s*\[\s*0 0 595`}, {"Letter", `/MediaBox\s*\[\s*0 0 612`}} {
-		// Pages: Summary, Signals, Parts, Method and Data have one each, and every
+		// Pages: Summary, Signals, Parts, Capability, Sampling, Method and Data have one each, and every
 		// control chart has one; what may shift by a page are the long tables.
-		for _, c := range []struct{ units, channels, least, most int }{{0, 2, 8, 9}, {1, 1, 9, 12}, {40, 2, 11, 14}, {300, 2, 15, 20}} {
+		for _, c := range []struct{ units, channels, least, most int }{{0, 2, 12, 13}, {1, 1, 13, 17}, {40, 2, 16, 20}, {300, 2, 34, 44}} {
 			t.Run(fmt.Sprint(paper.name, c.units), func(t *testing.T) {
 				o := made
 				o.Paper = paper.name
