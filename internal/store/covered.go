@@ -87,12 +87,13 @@ func (k kind) tableName() string {
 // digests is the question for key and digest of all rows of site $1, or with some of
 // those named in $2.
 func (k kind) digests(some bool) string {
-	from, where := k.tableName()+" t", ""
-	if some {
-		from, where = "unnest($2::text[]) k, "+from, " AND "+k.pick
-	}
 	form := fmt.Sprintf("record_send(ROW(t.site, %s))", k.columns)
-	rows := fmt.Sprintf("FROM %s WHERE t.site = $1%s", from, where)
+	rows := fmt.Sprintf("FROM %s t WHERE t.site = $1", k.tableName())
+	if some {
+		// The fence keeps a plan made while the table was small from reading all of it
+		// when it has grown: each key is looked up by the index.
+		rows = fmt.Sprintf("FROM unnest($2::text[]) k CROSS JOIN LATERAL (SELECT * FROM %s t WHERE t.site = $1 AND %s OFFSET 0) t", k.tableName(), k.pick)
+	}
 	if k.group == "" {
 		return fmt.Sprintf("SELECT %s AS key, sha256(%s) AS digest %s", k.key, form, rows)
 	}
