@@ -18,14 +18,27 @@ import (
 
 // A Unit is one unit with all that is known of it.
 type Unit struct {
-	Serial    string    `json:"serial"`
-	Product   string    `json:"product"`
-	Lot       string    `json:"lot"`
-	Place     *int64    `json:"place"` // in the order of production; null until judged
-	FirstSeen time.Time `json:"first_seen"`
-	Attempts  []Attempt `json:"attempts"`
-	Signals   []Signal  `json:"signals"`
-	Parts     []Part    `json:"parts"`
+	Serial    string     `json:"serial"`
+	Product   string     `json:"product"`
+	Lot       string     `json:"lot"`
+	Place     *int64     `json:"place"` // in the order of production; null until judged
+	FirstSeen time.Time  `json:"first_seen"`
+	Attempts  []Attempt  `json:"attempts"`
+	Overrides []SetAside `json:"overrides"`
+	Signals   []Signal   `json:"signals"`
+	Parts     []Part     `json:"parts"`
+}
+
+// A SetAside is a person's verdict in place of the program's, or a second person's
+// agreement to it.
+type SetAside struct {
+	Attempt int       `json:"attempt"`
+	Was     string    `json:"was"`
+	Verdict string    `json:"verdict"`
+	Reason  string    `json:"reason"`
+	Person  string    `json:"person"`
+	At      time.Time `json:"at"`
+	InForce bool      `json:"in_force"` // false while a second person has to agree
 }
 
 // An Attempt is one visit of a unit to the rig.
@@ -71,10 +84,13 @@ func (s *server) getUnit(c echo.Context) error {
 	}
 	u := Unit{
 		Serial: v.Serial, Product: v.Product, Lot: v.Lot, Place: v.Place, FirstSeen: v.FirstSeen,
-		Attempts: []Attempt{}, Signals: []Signal{}, Parts: []Part{},
+		Attempts: []Attempt{}, Overrides: []SetAside{}, Signals: []Signal{}, Parts: []Part{},
 	}
 	for _, a := range v.Attempts {
 		u.Attempts = append(u.Attempts, attemptOf(a))
+	}
+	for _, o := range v.Overrides {
+		u.Overrides = append(u.Overrides, SetAside{o.Number, o.Was, o.Verdict, o.Reason, o.Actor, o.At, o.InForce})
 	}
 	for _, g := range v.Signals {
 		u.Signals = append(u.Signals, signalOf(g))

@@ -70,6 +70,11 @@ func TestLotIsDecidedAndSigned(t *testing.T) {
 	if o.Was != "pass" || !o.InForce {
 		t.Errorf("%+v", o)
 	}
+	var u api.Unit
+	c.do("GET", "/api/v1/units/U1", nil).into(t, &u)
+	if len(u.Overrides) != 1 || u.Overrides[0].Person != "Bo" || u.Attempts[0].Verdict.Word != "pass" {
+		t.Errorf("%+v", u)
+	}
 	var j struct {
 		Head    string
 		Entries []api.Entry

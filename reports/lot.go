@@ -29,6 +29,7 @@ type Lot struct {
 	Method   Method
 
 	Program      string // name and version of the program, no part of the data
+	JournalHead  string // number and hash of the journal's newest entry, likewise
 	Life         Life
 	Sampling     Sampling
 	Capability   []CapabilityRow // lowest first

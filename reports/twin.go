@@ -20,7 +20,7 @@ const twinForm = 1
 
 // notData are fields of a Lot that are not what a decision is signed on: they tell of the
 // decision itself, of the program, or grow with the journal.
-var notData = []string{"Life", "Journal", "Program"}
+var notData = []string{"Life", "Journal", "JournalHead", "Program"}
 
 // Twin returns the report for programs, as JSON: under "data" exactly what a decision
 // signs, under "record" the rest, and the hash of the data. Keys are those of the

@@ -344,6 +344,11 @@ func (g *gathering) journalRows(ctx context.Context, s store.Site) error {
 	if err != nil {
 		return err
 	}
+	head, err := s.Head(ctx)
+	if err != nil {
+		return err
+	}
+	g.out.JournalHead = head.String()
 	if g.out.Life.State == LotDecided {
 		for i := len(entries) - 1; i >= 0; i-- {
 			if entries[i].Subject == g.lot.Lot && entries[i].Action == "decide lot" {

@@ -142,9 +142,10 @@ func ofVersion(signals []store.SignalRow, version int) []store.SignalRow {
 // A UnitView is one unit as the API gives it.
 type UnitView struct {
 	store.UnitRow
-	Attempts []AttemptView
-	Signals  []store.SignalRow
-	Parts    []store.PartUse
+	Attempts  []AttemptView
+	Overrides []store.OverrideRow
+	Signals   []store.SignalRow
+	Parts     []store.PartUse
 }
 
 // An AttemptView is one attempt with its verdict, nil while takes are missing, and
@@ -179,6 +180,9 @@ func (l *Line) Unit(ctx context.Context, serial string) (UnitView, error) {
 				return err
 			}
 			out.Attempts = append(out.Attempts, view)
+		}
+		if out.Overrides, err = s.Overrides(ctx, serial); err != nil {
+			return err
 		}
 		if out.Signals, err = s.SignalsOfUnit(ctx, serial); err != nil {
 			return err

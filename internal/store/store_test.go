@@ -134,10 +134,15 @@ func TestAppendOnlyTablesRefuseChanges(t *testing.T) {
 	}
 	defer conn.Close(ctx)
 	for _, table := range []string{"journal", "envelopes", "limit_sets", "takes", "take_curves"} {
-		for _, deed := range []string{"UPDATE " + table + " SET site = site", "DELETE FROM " + table} {
+		for _, deed := range []string{"UPDATE " + table + " SET site = site", "DELETE FROM " + table, "TRUNCATE " + table + " CASCADE"} {
 			if _, err := conn.Exec(ctx, deed); err == nil || !strings.Contains(err.Error(), "append-only") {
 				t.Errorf("%s: %v, want a refusal", deed, err)
 			}
+		}
+	}
+	for _, table := range []string{"journal_rows", "lot_steps", "draws", "overrides"} { // without a row yet
+		if _, err := conn.Exec(ctx, "TRUNCATE "+table); err == nil || !strings.Contains(err.Error(), "append-only") {
+			t.Errorf("TRUNCATE %s: %v, want a refusal", table, err)
 		}
 	}
 }
