@@ -57,7 +57,13 @@ func BenchmarkVerify(b *testing.B) {
 	conn := newForger(b, url).conn
 	var plain time.Duration
 	for b.Loop() {
-		v, err := db.Verify(ctx, "a", nil, func(store.VerifyStep) {})
+		began, entries := time.Now(), time.Duration(0)
+		v, err := db.Verify(ctx, "a", nil, func(s store.VerifyStep) {
+			if s.What == "entries" {
+				entries = time.Since(began)
+			}
+		})
+		b.Logf("entries %v, rows %v", entries, time.Since(began)-entries)
 		if err != nil || len(v.Faults) > 0 || v.Entries != 100_001 || v.Rows < 300_000 {
 			b.Fatalf("%+v (%v)", v, err)
 		}

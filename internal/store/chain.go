@@ -34,9 +34,12 @@ import (
 
 // frame writes fields so that no two lists of fields give the same bytes.
 func frame(h hash.Hash, fields ...string) {
+	b := make([]byte, 0, 512)
 	for _, f := range fields {
-		fmt.Fprintf(h, "%d:%s,", len(f), f)
+		b = strconv.AppendInt(b, int64(len(f)), 10)
+		b = append(append(append(b, ':'), f...), ',')
 	}
+	h.Write(b)
 }
 
 // A link is an entry with what chains it.

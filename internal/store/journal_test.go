@@ -108,8 +108,8 @@ func TestVerifyFindsNothingInAnHonestRecord(t *testing.T) {
 	if len(v.Faults) > 0 || v.More > 0 {
 		t.Errorf("faults: %+v", v.Faults)
 	}
-	if v.Entries != 6 || v.Rows != 17 || v.Head.Entry != 6 || len(v.Head.Hash) != 32 {
-		t.Errorf("%d entries, %d rows, head %v; want 6, 17, entry 6", v.Entries, v.Rows, v.Head)
+	if v.Entries != 6 || v.Rows != 18 || v.Head.Entry != 6 || len(v.Head.Hash) != 32 {
+		t.Errorf("%d entries, %d rows, head %v; want 6, 18, entry 6", v.Entries, v.Rows, v.Head)
 	}
 	head, err := store.ParseHead(v.Head.String())
 	if err != nil {
