@@ -173,7 +173,7 @@ func (g *gathering) loadBoard(ctx context.Context, s store.Site) error {
 	if len(g.first) == 0 {
 		return nil
 	}
-	row, err := s.LimitSetAt(ctx, g.setup.Code, g.first[len(g.first)-1].Place, g.newest())
+	row, err := s.LimitSetUpTo(ctx, g.setup.Code, g.first[len(g.first)-1].Place, g.newest())
 	g.watched = err == nil
 	if errors.Is(err, store.ErrNotFound) && g.newest() > 0 {
 		row, err = s.LimitSet(ctx, g.setup.Code, 1)

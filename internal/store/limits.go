@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"math"
 	"time"
 )
 
@@ -56,8 +57,13 @@ func (s Site) LimitSet(ctx context.Context, product string, version int) (LimitS
 }
 
 // LimitSetAt returns the limit set that was in force for the unit at a place: the
-// newest one whose first unit is not behind it, among those up to a version.
-func (s Site) LimitSetAt(ctx context.Context, product string, place int64, upTo int) (LimitSetRow, error) {
+// newest one whose first unit is not behind it.
+func (s Site) LimitSetAt(ctx context.Context, product string, place int64) (LimitSetRow, error) {
+	return s.LimitSetUpTo(ctx, product, place, math.MaxInt32)
+}
+
+// LimitSetUpTo is LimitSetAt as if versions after the one given did not exist.
+func (s Site) LimitSetUpTo(ctx context.Context, product string, place int64, upTo int) (LimitSetRow, error) {
 	return one[LimitSetRow](ctx, s.q, `
 		SELECT `+limitSetColumns+` FROM limit_sets
 		WHERE site = $1 AND product = $2 AND from_place <= $3 AND version <= $4
