@@ -1,6 +1,7 @@
 package line_test
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"slices"
@@ -82,7 +83,7 @@ func step(t *testing.T, err error) {
 
 func honest(t *testing.T, db *store.DB) {
 	t.Helper()
-	v, err := db.Verify(t.Context(), "main", nil, func(store.VerifyStep) {})
+	v, err := db.Verify(context.Background(), "main", nil, func(store.VerifyStep) {})
 	if err != nil || len(v.Faults) > 0 {
 		t.Errorf("the journal does not hold: %+v (%v)", v.Faults, err)
 	}
