@@ -147,6 +147,10 @@ func TestVerifyFindsABentJournal(t *testing.T) {
 		"rehashed":   {[]string{`UPDATE journal SET hash = sha256('x') WHERE site = 'a' AND entry = 3`}, "Entry 4 does not follow entry 3"},
 		"rows list":  {[]string{`DELETE FROM journal_rows WHERE site = 'a' AND entry = 2 AND kind = 'takes'`}, "The list of rows that entry 2 speaks for"},
 		"rows added": {[]string{`INSERT INTO journal_rows VALUES ('a', 4, 'takes', 'x', 'y')`}, "The list of rows that entry 4 speaks for"},
+		"rows of no entry": {[]string{`INSERT INTO journal_rows SELECT 'a', 99, kind, key, sha256('x') FROM journal_rows WHERE site = 'a' AND kind = 'lots'`},
+			"for an entry 99 that does not exist"},
+		"rows of entry 0": {[]string{`INSERT INTO journal_rows SELECT 'a', 0, kind, key, sha256('x') FROM journal_rows WHERE site = 'a' AND kind = 'lots'`},
+			"for an entry 0 that does not exist"},
 		"from the other site": {[]string{`UPDATE journal SET (reason, hash, previous) = (SELECT reason, hash, previous FROM journal WHERE site = 'b' AND entry = 1) WHERE site = 'a' AND entry = 1`},
 			"Entry 1 was altered"},
 	} {

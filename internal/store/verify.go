@@ -205,6 +205,20 @@ func (s Site) verifyLoose(ctx context.Context, v *Verification, next int64) erro
 		v.fault(Fault{Entry: n, Text: fmt.Sprintf("Entry %d was written past the program: the journal ends at entry %d.", n, next-1)})
 		return nil
 	})
+	if err != nil {
+		return translate(err)
+	}
+	// Digests of an entry that does not exist would speak for rows unchecked.
+	rows, err = s.q.Query(ctx, `
+		SELECT DISTINCT r.entry FROM journal_rows r LEFT JOIN journal j ON j.site = r.site AND j.entry = r.entry
+		WHERE r.site = $1 AND (r.entry >= $2 OR r.entry < 1 OR j.entry IS NULL) ORDER BY r.entry`, s.Name, next)
+	if err != nil {
+		return translate(err)
+	}
+	_, err = pgx.ForEachRow(rows, []any{&n}, func() error {
+		v.fault(Fault{Entry: n, Text: fmt.Sprintf("Digests of rows were written past the program, for an entry %d that does not exist.", n)})
+		return nil
+	})
 	return translate(err)
 }
 
