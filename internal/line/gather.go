@@ -55,7 +55,6 @@ type gathering struct {
 	rigs     []string                   // how the rig was checked, one clause each
 	seating  string                     // where the limits of seatings come from, as a clause
 	steps    []store.LotStep
-	stands   map[string]store.OverrideRow // newest in force, by serial and attempt
 	over     []store.OverrideRow
 }
 

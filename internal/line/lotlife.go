@@ -248,17 +248,30 @@ func signature(site string, p store.LotStep) []byte {
 	return h.Sum(nil)
 }
 
+// decided refuses to change what a decided lot's verdicts rest on by hand.
+func decided(ctx context.Context, s store.Site, lot string) error {
+	st, err := s.LotState(ctx, lot)
+	if err == nil && st.State == LotDecided {
+		err = refuse(Conflict, "lot", "re-open it with its reason: alike lot reopen "+lot, "lot %s is decided (%s by %s): its verdicts stand", lot, st.Outcome, st.Actor)
+	}
+	return err
+}
+
 // shut refuses a take that the lot's state does not allow: no first attempts once it is
 // closed, and nothing at all once it is decided, unless the decision sends the units
 // back to the rig.
 func (v *visit) shut(number int, attempts []store.AttemptRow) *Refusal {
-	st := v.state
-	reopen := fmt.Sprintf("re-open it with its reason (alike lot reopen %s), or correct the lot", v.lot)
+	return shutTo(v.state, v.lot, v.receipt.Serial, number == 1 && len(attempts) == 0)
+}
+
+// shutTo refuses what is measured of a unit, or a new unit, of a lot in a state.
+func shutTo(st store.LotState, lot, serial string, isNew bool) *Refusal {
+	reopen := fmt.Sprintf("re-open it with its reason (alike lot reopen %s), or correct the lot", lot)
 	switch {
 	case st.State == LotDecided && !remeasured(st.Outcome):
-		return refuse(Conflict, "lot", reopen, "lot %s is decided (%s by %s): nothing is measured for it any more", v.lot, st.Outcome, st.Actor)
-	case st.State != LotOpen && number == 1 && len(attempts) == 0:
-		return refuse(Conflict, "lot", reopen, "lot %s is closed for measuring: unit %s would come in new", v.lot, v.receipt.Serial)
+		return refuse(Conflict, "lot", reopen, "lot %s is decided (%s by %s): nothing is measured for it any more", lot, st.Outcome, st.Actor)
+	case st.State != LotOpen && isNew:
+		return refuse(Conflict, "lot", reopen, "lot %s is closed for measuring: unit %s would come in new", lot, serial)
 	}
 	return nil
 }

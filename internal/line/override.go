@@ -120,12 +120,8 @@ func (l *Line) overridable(ctx context.Context, s store.Site, serial string, num
 	if _, err := s.LockProduct(ctx, u.Product); err != nil {
 		return c, err
 	}
-	st, err := s.LotState(ctx, u.Lot)
-	if err != nil {
+	if err := decided(ctx, s, u.Lot); err != nil {
 		return c, err
-	}
-	if st.State == LotDecided {
-		return c, refuse(Conflict, "lot", "re-open it with its reason: alike lot reopen "+u.Lot, "lot %s is decided (%s by %s): its verdicts stand", u.Lot, st.Outcome, st.Actor)
 	}
 	attempts, err := s.Attempts(ctx, serial)
 	if err != nil {
@@ -145,15 +141,13 @@ func (l *Line) overridable(ctx context.Context, s store.Site, serial string, num
 	if err != nil {
 		return c, err
 	}
-	c = candidate{number: number, stands: *a.Verdict, second: setup.SecondPerson}
 	rows, err := s.Overrides(ctx, serial)
+	c = candidate{number: number, stands: overridden(*a.Verdict, rows, serial, number), second: setup.SecondPerson}
 	for _, r := range rows {
 		if r.Number != number {
 			continue
 		}
-		if c.pending = nil; r.InForce {
-			c.stands = r.Verdict
-		} else {
+		if c.pending = nil; !r.InForce {
 			c.pending = &r
 		}
 	}
@@ -162,13 +156,26 @@ func (l *Line) overridable(ctx context.Context, s store.Site, serial string, num
 
 // standing is an attempt's verdict after overrides.
 func (g *gathering) standing(a store.AttemptRow) string {
-	if o, ok := g.stands[attemptKey(a.Serial, a.Number)]; ok {
-		return o.Verdict
-	}
-	return word(a)
+	return overridden(word(a), g.over, a.Serial, a.Number)
 }
 
-func attemptKey(serial string, number int) string { return fmt.Sprintf("%d %s", number, serial) }
+// overridden is a verdict after the overrides of an attempt. Who set another verdict
+// aside did not answer for the rig: a hold stands until an override is about the hold.
+func overridden(verdict string, rows []store.OverrideRow, serial string, number int) string {
+	stands, hold := verdict, string(envelope.Hold)
+	answered := verdict != hold
+	for _, o := range rows {
+		if o.Serial != serial || o.Number != number || !o.InForce {
+			continue
+		}
+		answered = answered || o.Was == hold
+		stands = o.Verdict
+	}
+	if !answered {
+		return verdict
+	}
+	return stands
+}
 
 // overrideText says who set an attempt's verdict aside and why.
 func (g *gathering) overrideText(serial string, number int) string {

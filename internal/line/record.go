@@ -24,16 +24,8 @@ func (g *gathering) loadLife(ctx context.Context, s store.Site) (err error) {
 	if n := len(g.steps); g.pin == nil && n > 0 && g.steps[n-1].State == LotDecided {
 		g.pin = &pin{limitSet: g.steps[n-1].LimitSet, at: g.steps[n-1].At}
 	}
-	if g.over, err = s.OverridesOfLot(ctx, g.lot.Lot); err != nil {
-		return err
-	}
-	g.stands = map[string]store.OverrideRow{}
-	for _, o := range g.over {
-		if o.InForce {
-			g.stands[attemptKey(o.Serial, o.Number)] = o
-		}
-	}
-	return nil
+	g.over, err = s.OverridesOfLot(ctx, g.lot.Lot)
+	return err
 }
 
 // newest is the newest limit set that the report may use.
