@@ -9,12 +9,13 @@ import (
 	"time"
 
 	"alike/api"
+	"alike/internal/line"
 )
 
 // A person comes from an empty database to a first verdict by the pages alone.
 func TestFromNothingToAVerdict(t *testing.T) {
 	t.Parallel()
-	b, _, db := open(t, "")
+	b, l, db := open(t, "")
 	for path, want := range map[string]string{"/lots": "No lot yet", "/units": "No unit yet", "/products": "No product yet", "/refused": "Quarantine"} {
 		p := b.get(path)
 		p.is(200)
@@ -78,6 +79,10 @@ func TestFromNothingToAVerdict(t *testing.T) {
 	p.says("h1", "X1 ✓ pass")
 	p.number("svg[role=img]", 4) // two channels, for a desk and for a phone
 	p.number("table tbody th", 3+30)
+	if _, err := l.Override(t.Context(), line.By{Actor: "Bo"}, line.Overriding{Serial: "X1", Verdict: "fail", Reason: "it rattles"}); err != nil {
+		t.Fatal(err)
+	}
+	b.get("/units/X1").says("[data-name=override]", "Bo set ✓ pass to ✗ fail")
 	if p := b.get("/refused"); len(p.all("tbody tr")) != 1 {
 		t.Errorf("quarantine: %s", textOf(p.root))
 	}

@@ -18,14 +18,15 @@ import (
 
 // A Unit is one unit with all that is known of it.
 type Unit struct {
-	Serial    string    `json:"serial"`
-	Product   string    `json:"product"`
-	Lot       string    `json:"lot"`
-	Place     *int64    `json:"place"` // in the order of production; null until judged
-	FirstSeen time.Time `json:"first_seen"`
-	Attempts  []Attempt `json:"attempts"`
-	Signals   []Signal  `json:"signals"`
-	Parts     []Part    `json:"parts"`
+	Serial    string     `json:"serial"`
+	Product   string     `json:"product"`
+	Lot       string     `json:"lot"`
+	Place     *int64     `json:"place"` // in the order of production; null until judged
+	FirstSeen time.Time  `json:"first_seen"`
+	Attempts  []Attempt  `json:"attempts"`
+	Overrides []SetAside `json:"overrides"`
+	Signals   []Signal   `json:"signals"`
+	Parts     []Part     `json:"parts"`
 	// Changes of verdicts to hold and back, with their reasons, oldest first.
 	Changes []VerdictChange `json:"verdict_changes"`
 }
@@ -38,6 +39,18 @@ type VerdictChange struct {
 	From    string    `json:"from"`
 	To      string    `json:"to"`
 	Reason  string    `json:"reason"`
+}
+
+// A SetAside is a person's verdict in place of the program's, or a second person's
+// agreement to it.
+type SetAside struct {
+	Attempt int       `json:"attempt"`
+	Was     string    `json:"was"`
+	Verdict string    `json:"verdict"`
+	Reason  string    `json:"reason"`
+	Person  string    `json:"person"`
+	At      time.Time `json:"at"`
+	InForce bool      `json:"in_force"` // false while a second person has to agree
 }
 
 // An Attempt is one visit of a unit to the rig.
@@ -84,7 +97,7 @@ func (s *server) getUnit(c echo.Context) error {
 	}
 	u := Unit{
 		Serial: v.Serial, Product: v.Product, Lot: v.Lot, Place: v.Place, FirstSeen: v.FirstSeen,
-		Attempts: []Attempt{}, Signals: []Signal{}, Parts: []Part{}, Changes: []VerdictChange{},
+		Attempts: []Attempt{}, Overrides: []SetAside{}, Signals: []Signal{}, Parts: []Part{}, Changes: []VerdictChange{},
 	}
 	for _, x := range v.Changes {
 		for _, a := range v.Attempts {
@@ -95,6 +108,9 @@ func (s *server) getUnit(c echo.Context) error {
 	}
 	for _, a := range v.Attempts {
 		u.Attempts = append(u.Attempts, attemptOf(a))
+	}
+	for _, o := range v.Overrides {
+		u.Overrides = append(u.Overrides, SetAside{o.Number, o.Was, o.Verdict, o.Reason, o.Actor, o.At, o.InForce})
 	}
 	for _, g := range v.Signals {
 		u.Signals = append(u.Signals, signalOf(g))

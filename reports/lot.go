@@ -28,6 +28,17 @@ type Lot struct {
 	Signals  []SignalRow
 	Parts    []PartRow
 	Method   Method
+
+	Program      string // name and version of the program, no part of the data
+	JournalHead  string // number and hash of the journal's newest entry, likewise
+	Life         Life
+	Sampling     Sampling
+	Capability   []CapabilityRow // lowest first
+	Attempts     []AttemptRow
+	Journal      []JournalRow
+	MissingParts []string // entries that the parts ledger lacks, in whole sentences
+	Envelopes    []int    // versions that attempts of the lot were judged by
+	LimitSets    []int    // versions that they were charted by
 }
 
 // A Proposal is what the program proposes for the lot; a person decides.

@@ -41,6 +41,8 @@ type commands struct {
 	Finding  findingCommand  `cmd:"" help:"Findings: what the charts found, why, and what was done about it."`
 	Backup   backupCommand   `cmd:"" help:"Write everything into one file while the server runs."`
 	Restore  restoreCommand  `cmd:"" help:"Read a backup into an empty database."`
+	Unit     unitCommand     `cmd:"" help:"Single units."`
+	Journal  journalCommand  `cmd:"" help:"The journal: who did what and why, and whether the record is whole."`
 	Calc     calcCommand     `cmd:"" help:"The statistics alone, without a database."`
 	Version  versionCommand  `cmd:"" help:"Print the version."`
 }

@@ -1,8 +1,12 @@
 package main
 
 import (
+	"archive/zip"
 	"bytes"
 	"context"
+	"fmt"
+	"io"
+	"maps"
 	"net"
 	"net/http"
 	"os"
@@ -17,7 +21,9 @@ import (
 	"alike/internal/pg/pgtest"
 	"alike/internal/store/storetest"
 
+	"github.com/jackc/pgx/v5"
 	"github.com/rogpeppe/go-internal/testscript"
+	"github.com/xuri/excelize/v2"
 )
 
 // TestMain lets scripts and tests run this test binary as the command alike.
@@ -36,7 +42,7 @@ func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir:                 "testdata/script",
 		RequireExplicitExec: false,
-		Cmds:                map[string]func(*testscript.TestScript, bool, []string){"waitfor": waitFor},
+		Cmds:                map[string]func(*testscript.TestScript, bool, []string){"waitfor": waitFor, "sql": sql, "samesheets": sameSheets},
 		Setup: func(e *testscript.Env) error {
 			url := storetest.URL(e.T().(testing.TB))
 			e.Setenv("ALIKE_DATABASE_URL", url)
@@ -90,6 +96,55 @@ func until(t *testing.T, what string, ok func() bool) {
 		if time.Now().After(deadline) {
 			t.Fatalf("not within a minute: %s", what)
 		}
+	}
+}
+
+// sql lets a script edit the tables as their owner, past the program.
+func sql(ts *testscript.TestScript, neg bool, args []string) {
+	conn, err := pgx.Connect(context.Background(), ts.Getenv("ALIKE_DATABASE_URL"))
+	ts.Check(err)
+	defer conn.Close(context.Background())
+	for _, statements := range args {
+		_, err := conn.Exec(context.Background(), statements)
+		ts.Check(err)
+	}
+}
+
+// sameSheets compares two reports: all parts to the byte but the time of making, the
+// Method sheet that shows it, and the list of texts that both share; of all sheets but
+// Method every cell.
+func sameSheets(ts *testscript.TestScript, neg bool, args []string) {
+	var parts [2]map[string]string
+	var cells [2]string
+	for i, name := range args {
+		z, err := zip.OpenReader(ts.MkAbs(name))
+		ts.Check(err)
+		defer z.Close()
+		parts[i] = map[string]string{}
+		for _, f := range z.File {
+			r, err := f.Open()
+			ts.Check(err)
+			content, err := io.ReadAll(r)
+			ts.Check(err)
+			parts[i][f.Name] = string(content)
+		}
+		book, err := excelize.OpenFile(ts.MkAbs(name))
+		ts.Check(err)
+		defer book.Close()
+		for at, sheet := range book.GetSheetList() {
+			if sheet == "Method" {
+				delete(parts[i], fmt.Sprintf("xl/worksheets/sheet%d.xml", at+1))
+				continue
+			}
+			rows, err := book.GetRows(sheet)
+			ts.Check(err)
+			cells[i] += fmt.Sprintln(sheet, rows)
+		}
+		delete(parts[i], "docProps/core.xml")
+		delete(parts[i], "xl/sharedStrings.xml")
+	}
+	if same := maps.Equal(parts[0], parts[1]) && cells[0] == cells[1]; same == neg || len(parts[0]) < 12 {
+		ts.Fatalf("the sheets are the same: %v", same)
 	}
 }
 

@@ -141,6 +141,12 @@ func TestThereAndBack(t *testing.T) {
 	if a, b := ask(t, url, everything), ask(t, newURL, everything); a != b {
 		t.Error("PostgreSQL finds the restored rows different")
 	}
+	// The journal still speaks for every row, and ends with the head that somebody kept.
+	head, err := db.Site("main").Head(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	whole(t, into, head)
 	// Work goes on where it ended, and what is protected is protected again.
 	again, err := store.Open(t.Context(), newURL)
 	if err != nil {
@@ -158,6 +164,15 @@ func TestThereAndBack(t *testing.T) {
 	defer conn.Close(t.Context())
 	if _, err := conn.Exec(t.Context(), `UPDATE journal SET actor = 'x'`); err == nil || !strings.Contains(err.Error(), "append-only") {
 		t.Errorf("the journal can be changed: %v", err)
+	}
+}
+
+// whole fails unless the journal of a database speaks for its rows.
+func whole(t *testing.T, db *store.DB, kept ...store.Head) {
+	t.Helper()
+	v, err := db.Verify(t.Context(), "main", kept, func(store.VerifyStep) {})
+	if err != nil || len(v.Faults) > 0 || v.Rows == 0 || v.Entries == 0 {
+		t.Errorf("%+v (%v)", v, err)
 	}
 }
 
@@ -429,6 +444,7 @@ func TestFirstReleaseGoesIn(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer now.Close()
+	whole(t, now)
 	u, err := line.New(now, "main", time.Now).Unit(t.Context(), "U0002")
 	if err != nil || len(u.Attempts) != 1 || len(u.Attempts[0].Takes) != 2 || u.Attempts[0].Verdict == nil || u.Attempts[0].Verdict.Word != envelope.Pass {
 		t.Errorf("%+v (%v)", u, err)

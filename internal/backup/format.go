@@ -24,9 +24,9 @@ type Head struct {
 
 // An End says what a backup holds.
 type End struct {
-	Tables    map[string]Tally `json:"tables"`
-	Sequences map[string]int64 `json:"sequences"`
-	Journal   []store.Head     `json:"journal"`
+	Tables    map[string]Tally   `json:"tables"`
+	Sequences map[string]int64   `json:"sequences"`
+	Journal   []store.JournalEnd `json:"journal"`
 }
 
 // Rows returns the number of rows of all tables.

@@ -34,6 +34,7 @@ func (l *Line) LotReport(ctx context.Context, lot, program string) (reports.Lot,
 type gathering struct {
 	line    *Line
 	program string
+	pin     *pin // nil for the report as it is now
 	out     reports.Lot
 
 	zone     *time.Location
@@ -53,6 +54,15 @@ type gathering struct {
 	links    map[store.SignalLink]int64 // signal → finding
 	rigs     []string                   // how the rig was checked, one clause each
 	seating  string                     // where the limits of seatings come from, as a clause
+	steps    []store.LotStep
+	over     []store.OverrideRow
+}
+
+// A pin holds a report to what was known when its lot was decided: chart limits frozen
+// later do not read it anew, and what is refused later is not of it.
+type pin struct {
+	limitSet int
+	at       time.Time
 }
 
 func (g *gathering) run(ctx context.Context, s store.Site, lot string) error {
@@ -61,6 +71,7 @@ func (g *gathering) run(ctx context.Context, s store.Site, lot string) error {
 	}
 	g.head()
 	g.unitRows()
+	g.attemptRows()
 	g.bandRows()
 	if err := g.parts(ctx, s); err != nil {
 		return err
@@ -76,17 +87,23 @@ func (g *gathering) run(ctx context.Context, s store.Site, lot string) error {
 		return err
 	}
 	g.out.Proposal = g.proposal()
+	if err := g.record(ctx, s); err != nil {
+		return err
+	}
 	if err := g.rig(ctx, s); err != nil {
 		return err
 	}
 	g.method()
+	if err := g.life(ctx, s); err != nil {
+		return err
+	}
 	return g.out.Check()
 }
 
 // load reads the lot's rows.
 func (g *gathering) load(ctx context.Context, s store.Site, lot string) (err error) {
 	if g.lot, err = s.Lot(ctx, lot); errors.Is(err, store.ErrNotFound) {
-		return refuse(Missing, "lot", "see the lots with: alike lot list", "there is no lot %q", lot)
+		return noLot(lot)
 	} else if err != nil {
 		return err
 	}
@@ -97,7 +114,10 @@ func (g *gathering) load(ctx context.Context, s store.Site, lot string) (err err
 	if g.zone, err = time.LoadLocation(site.Zone); err != nil {
 		return err
 	}
-	g.out.Site = site.Name
+	g.out.Site, g.out.Program = site.Name, "alike "+g.program
+	if err := g.loadLife(ctx, s); err != nil {
+		return err
+	}
 	if g.setup, err = g.line.setup(ctx, s, g.lot.Product); err != nil {
 		return err
 	}
@@ -116,6 +136,7 @@ func (g *gathering) load(ctx context.Context, s store.Site, lot string) (err err
 	if g.refused, err = s.Refused(ctx, lot); err != nil {
 		return err
 	}
+	g.cut()
 	g.digest, err = s.LotDigest(ctx, lot)
 	return err
 }
@@ -161,9 +182,9 @@ func (g *gathering) loadBoard(ctx context.Context, s store.Site) error {
 	if len(g.first) == 0 {
 		return nil
 	}
-	row, err := s.LimitSetAt(ctx, g.setup.Code, g.first[len(g.first)-1].Place)
+	row, err := s.LimitSetUpTo(ctx, g.setup.Code, g.first[len(g.first)-1].Place, g.newest())
 	g.watched = err == nil
-	if errors.Is(err, store.ErrNotFound) {
+	if errors.Is(err, store.ErrNotFound) && g.newest() > 0 {
 		row, err = s.LimitSet(ctx, g.setup.Code, 1)
 	}
 	if errors.Is(err, store.ErrNotFound) {
@@ -204,14 +225,14 @@ func (g *gathering) unitRows() {
 		end := attempts[len(attempts)-1]
 		row := reports.UnitRow{
 			Serial: u.Serial, MeasuredAt: end.MeasuredAt.In(g.zone), Operator: end.Operator, Station: end.Station,
-			Attempts: len(attempts), First: firstWord(attempts), Last: word(end), Margin: math.NaN(), Balance: math.NaN(),
+			Attempts: len(attempts), First: firstWord(attempts), Last: g.standing(end), Margin: math.NaN(), Balance: math.NaN(),
 		}
 		if row.MeasuredAt.After(g.out.Closed) {
 			g.out.Closed = row.MeasuredAt
 		}
 		var v Verdict
 		if end.Judgement != nil && json.Unmarshal(end.Judgement, &v) == nil {
-			row.Sentence, row.Worst = v.Sentence, v.Worst
+			row.Sentence, row.Worst = g.afterRetests(attempts)+v.Sentence, v.Worst
 			row.NotChecked = strings.Join(v.NotChecked, "; ")
 			if v.Margin != nil {
 				row.Margin = *v.Margin

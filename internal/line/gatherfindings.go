@@ -32,9 +32,11 @@ func (g *gathering) findings(ctx context.Context, s store.Site) error {
 		k.Finding = 0
 		g.links[k] = n
 	}
-	b, err := g.line.board(ctx, s, g.setup)
-	if err != nil {
-		return err
+	b := g.board // of a decided lot: limits frozen later do not analyse it anew
+	if g.pin == nil || b == nil {
+		if b, err = g.line.board(ctx, s, g.setup); err != nil {
+			return err
+		}
 	}
 	for _, row := range rows {
 		a, err := analyse(ctx, s, b, row, g.first[len(g.first)-1].Place)

@@ -99,6 +99,7 @@ type visit struct {
 	at      time.Time
 	takes   []curve.Take
 	lot     string
+	state   store.LotState // of the lot
 	hashes  [][]byte
 	unit    store.UnitRow
 	attempt store.AttemptRow
@@ -181,6 +182,9 @@ func (v *visit) run(ctx context.Context, s store.Site) error {
 	}
 	v.prepare()
 	if err := v.findUnit(ctx, s); err != nil {
+		return err
+	}
+	if v.state, err = s.LotState(ctx, v.lot); err != nil {
 		return err
 	}
 	if err := v.sort(ctx, s); err != nil {
@@ -281,6 +285,9 @@ func (v *visit) sort(ctx context.Context, s store.Site) error {
 		}
 		here, hash := slot(t.Channel, t.Seating), string(v.hashes[i])
 		r.Refused = v.contradiction(t, hash, twins, slots[here], seen[hash])
+		if r.Refused == nil {
+			r.Refused = v.shut(number, attempts)
+		}
 		if r.Refused == nil {
 			r.Refused = v.closed(t, number, attempts)
 		}

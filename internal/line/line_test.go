@@ -38,10 +38,12 @@ func product() line.Product {
 	}
 }
 
-// workshop opens a line with the product on a database of the test's own.
+// workshop opens a line with the product on a database of the test's own. When the test
+// ends, the journal has to speak for every row that it left.
 func workshop(t testing.TB, p line.Product) (*line.Line, *store.DB) {
 	t.Helper()
 	db := storetest.Open(t)
+	t.Cleanup(func() { honest(t, db) })
 	l := line.New(db, "main", func() time.Time { return moment })
 	if err := l.Open(t.Context(), tester, "Test workshop", "UTC"); err != nil {
 		t.Fatal(err)

@@ -56,6 +56,11 @@ type Product struct {
 	// RigCheck is the first version of how the rig is checked; later ones are added on
 	// their own.
 	RigCheck *RigPolicy `json:"rig_check,omitempty"`
+	// Sampling says how a lot is judged by a part of its units; without it every unit
+	// is inspected.
+	Sampling *SamplingWish `json:"sampling,omitempty"`
+	// SecondPerson asks for another person's agreement before a verdict is set aside.
+	SecondPerson bool `json:"second_person,omitempty"`
 	// Envelope is the first version of the limits; later ones are added on their own.
 	Envelope *envelope.Envelope `json:"envelope,omitempty"`
 }
@@ -244,6 +249,11 @@ func (p Product) check() error {
 		return errors.New("target: give file or points, not both")
 	case p.Target.File != "":
 		return fmt.Errorf("target: the curve file %q was not read", p.Target.File)
+	}
+	if p.Sampling != nil {
+		if err := p.Sampling.check(); err != nil {
+			return fmt.Errorf("sampling: %w", err)
+		}
 	}
 	seen := map[string]bool{}
 	for _, c := range p.Channels {

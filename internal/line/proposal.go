@@ -118,6 +118,9 @@ func (g *gathering) proposal() reports.Proposal {
 	if n := c.Hold; n > 0 {
 		against(NotComplete, "%s on hold because the rig was not trusted: check it with a reference unit, or release them with a reason.", isAre(n))
 	}
+	if late := g.late(); len(late) > 0 {
+		p.Reasons = append(p.Reasons, fmt.Sprintf("Passed only when measured again: %s.", strings.Join(late, ", ")))
+	}
 	if !g.watched {
 		p.Reasons = append(p.Reasons, "No limit set was in force yet: drift was not watched.")
 	}
@@ -215,7 +218,6 @@ func (g *gathering) method() {
 		g.out.Method.Lines = append(g.out.Method.Lines, reports.Fact{Name: name, Value: fmt.Sprintf(format, args...)})
 	}
 	s := g.setup
-	add("Program", "alike %s", g.program)
 	add("Data hash", "%x (SHA-256 over content hash, serial, attempt, channel and seating of every take, and the versions below)", g.hash())
 	add("Product", "%s (%s), code %s", s.Name, revision(s.Revision), s.Code)
 	add("Bands", "1/%d octave, IEC 61260-1 base ten, %s to %s Hz; mean power over log-frequency, exact for a curve that is straight between its points", s.Fraction, s.Band[0].Label(), s.Band[len(s.Band)-1].Label())

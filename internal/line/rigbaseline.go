@@ -122,5 +122,8 @@ func (l *Line) firstCheck(ctx context.Context, s store.Site, by By, setup *Setup
 		out.Check.Word, out.Check.Sentence = "recorded", "the last visit was judged by the baseline before; measure the unit once more to check the rig by the new one"
 		return nil
 	}
-	return l.judgeVisit(ctx, s, by, setup, last, takes, policy, route.Version, &out.Check)
+	if err := l.judgeVisit(ctx, s, by, setup, last, takes, policy, route.Version, &out.Check); err != nil {
+		return err
+	}
+	return l.journal(ctx, s, by, "check rig", last.Serial, "", map[string]any{"rig": last.Rig, "visit": last.Number, "result": out.Check.Word})
 }

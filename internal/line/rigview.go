@@ -43,11 +43,7 @@ func (g *gathering) rig(ctx context.Context, s store.Site) error {
 	if n := g.out.Counts.Hold; n > 0 {
 		g.rigs = append(g.rigs, fmt.Sprintf("%d units on hold: nothing was passed or failed while the rig was not trusted", n))
 	}
-	route, err := s.Route(ctx, g.setup.Code, "", "")
-	if err != nil {
-		return err
-	}
-	seating, err := s.SeatingLimit(ctx, g.setup.Code)
+	seating, err := s.SeatingLimitAt(ctx, g.setup.Code, g.until())
 	switch {
 	case err == nil:
 		g.seating = fmt.Sprintf("; how far they may differ comes from gauge study %s (version %d of %s by %s: %s)", seating.Study, seating.Version, seating.CreatedAt.In(g.zone).Format("2006-01-02 15:04 -07:00"), seating.Author, seating.Reason)
@@ -56,11 +52,30 @@ func (g *gathering) rig(ctx context.Context, s store.Site) error {
 	case len(g.setup.SeatingSpread) > 0:
 		g.seating = "; how far they may differ stands in the product's definition"
 	}
-	p, err := policyOf(route)
-	if err == nil && p != nil {
-		g.rigs = append(g.rigs, fmt.Sprintf("policy version %d in force now: a check of a reference unit counts for %s", route.Version, hoursText(p.valid())))
+	return g.policy(ctx, s)
+}
+
+// policy names the rig policy in force.
+func (g *gathering) policy(ctx context.Context, s store.Site) error {
+	rows, err := s.Policies(ctx, g.setup.Code)
+	if err != nil {
+		return err
 	}
-	return err
+	rows = slices.DeleteFunc(rows, func(r store.PolicyRow) bool { return r.CreatedAt.After(g.until()) })
+	if len(rows) == 0 {
+		return nil
+	}
+	last := rows[len(rows)-1]
+	p, err := policyOf(store.Route{Version: last.Version, Policy: last.Definition})
+	if err != nil || p == nil {
+		return err
+	}
+	when := "now"
+	if g.pin != nil {
+		when = "when the lot was decided"
+	}
+	g.rigs = append(g.rigs, fmt.Sprintf("policy version %d in force %s: a check of a reference unit counts for %s", last.Version, when, hoursText(p.valid())))
+	return nil
 }
 
 // A RigState says whether a rig is trusted now, and everything a person needs to make

@@ -187,7 +187,8 @@ func counting(attempts []store.AttemptRow) int {
 
 // Release judges units on hold as they were measured: a person answers for the rig.
 // Every unit must be on hold with no later attempt; the error names the first that is
-// not, and then nothing is changed.
+// not, and then nothing is changed. Units of a decided lot are not released, though a
+// check of the rig judges them all the same: the decision then says that its data changed.
 func (l *Line) Release(ctx context.Context, by By, serials []string, reason string) ([]Settled, error) {
 	if reason == "" {
 		return nil, refuse(Invalid, "reason", "say why the rig can be trusted for these units", "units are not released without a reason")
@@ -223,6 +224,11 @@ func (l *Line) Release(ctx context.Context, by By, serials []string, reason stri
 				continue
 			}
 			delete(wanted, a.Serial)
+			if u, err := s.Unit(ctx, a.Serial); err != nil {
+				return err
+			} else if err := decided(ctx, s, u.Lot); err != nil {
+				return err
+			}
 			if err := k.judge(ctx, s, a, true, k.why); err != nil {
 				return err
 			}

@@ -142,10 +142,11 @@ func ofVersion(signals []store.SignalRow, version int) []store.SignalRow {
 // A UnitView is one unit as the API gives it.
 type UnitView struct {
 	store.UnitRow
-	Attempts []AttemptView
-	Signals  []store.SignalRow
-	Parts    []store.PartUse
-	Changes  []store.VerdictChange // to hold and from it, oldest first
+	Attempts  []AttemptView
+	Overrides []store.OverrideRow
+	Signals   []store.SignalRow
+	Parts     []store.PartUse
+	Changes   []store.VerdictChange // to hold and from it, oldest first
 }
 
 // An AttemptView is one attempt with its verdict, nil while takes are missing, and
@@ -189,6 +190,9 @@ func (l *Line) unit(ctx context.Context, s store.Site, serial string) (UnitView,
 		out.Attempts = append(out.Attempts, view)
 	}
 	if out.Changes, err = s.VerdictChanges(ctx, serial); err != nil {
+		return out, err
+	}
+	if out.Overrides, err = s.Overrides(ctx, serial); err != nil {
 		return out, err
 	}
 	if out.Signals, err = s.SignalsOfUnit(ctx, serial); err != nil {

@@ -147,6 +147,9 @@ func (l *Line) AddValues(ctx context.Context, by By, product string, v ValueSet)
 	if err != nil {
 		return r, err
 	}
+	if len(v.Values) == 0 {
+		return r, refuse(Invalid, "values", "give at least one of the product's metrics", "no number is given for %s", v.Serial)
+	}
 	err = l.db.InSite(ctx, l.site, func(s store.Site) error {
 		r = ValueReceipt{Serial: v.Serial}
 		if _, err := s.LockProduct(ctx, setup.Code); err != nil {
@@ -167,6 +170,11 @@ func (l *Line) pieceOf(ctx context.Context, s store.Site, setup *Setup, v ValueS
 	case errors.Is(err, store.ErrNotFound) && v.Lot == "":
 		return refuse(Missing, "batch", "name its batch in a column batch, or with --batch", "%s is new and its batch is not named", v.Serial)
 	case errors.Is(err, store.ErrNotFound):
+		if st, err := s.LotState(ctx, v.Lot); err != nil {
+			return err
+		} else if r := shutTo(st, v.Lot, v.Serial, true); r != nil {
+			return r
+		}
 		if _, err := s.AddLot(ctx, v.Lot, setup.Code, l.now()); errors.Is(err, store.ErrExists) {
 			return refuse(Conflict, "batch", "give the batch another code", "%s is a lot of another product", v.Lot)
 		} else if err != nil {
@@ -179,6 +187,22 @@ func (l *Line) pieceOf(ctx context.Context, s store.Site, setup *Setup, v ValueS
 		return refuse(Conflict, "product", "correct the product or the serial", "%s belongs to product %s, not %s", v.Serial, u.Product, setup.Code)
 	case v.Lot != "" && v.Lot != u.Lot:
 		return refuse(Conflict, "batch", "correct the batch or the serial", "%s is of batch %s, not %s", v.Serial, u.Lot, v.Lot)
+	}
+	return nil
+}
+
+// stillMeasured refuses new numbers of a piece whose batch is decided.
+func stillMeasured(ctx context.Context, s store.Site, serial string) error {
+	u, err := s.Unit(ctx, serial)
+	if err != nil {
+		return err
+	}
+	st, err := s.LotState(ctx, u.Lot)
+	if err != nil {
+		return err
+	}
+	if r := shutTo(st, u.Lot, serial, false); r != nil {
+		return r
 	}
 	return nil
 }
@@ -222,6 +246,9 @@ func (l *Line) addValues(ctx context.Context, s store.Site, by By, setup *Setup,
 	}
 	if r.New = len(fresh); r.New == 0 {
 		return nil
+	}
+	if err := stillMeasured(ctx, s, v.Serial); err != nil {
+		return err
 	}
 	if err := s.AddValues(ctx, fresh); err != nil {
 		return err

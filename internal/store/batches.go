@@ -2,7 +2,9 @@ package store
 
 import (
 	"context"
+	"fmt"
 	"time"
+	"unicode/utf8"
 
 	"github.com/jackc/pgx/v5"
 )
@@ -36,6 +38,11 @@ const batchColumns = `kind, batch, version, supplier, received_on, pieces, note,
 // AddBatch stores a version of a batch with its certificate; ErrExists when somebody
 // was faster.
 func (s Site) AddBatch(ctx context.Context, b BatchRow, values []BatchValue) error {
+	key := fmt.Sprintf("%d/%d/%s/%s", b.Version, utf8.RuneCountInString(b.Kind), b.Kind, b.Batch)
+	s.touch("batches", key)
+	if len(values) > 0 {
+		s.touch("batch_values", key)
+	}
 	q := &pgx.Batch{}
 	q.Queue(`INSERT INTO batches (site, `+batchColumns+`) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)`,
 		s.Name, b.Kind, b.Batch, b.Version, b.Supplier, b.ReceivedOn, b.Pieces, b.Note, b.Reason, b.Author, now(b.EnteredAt))

@@ -3,7 +3,9 @@ package store
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"time"
+	"unicode/utf8"
 
 	"github.com/jackc/pgx/v5"
 )
@@ -28,6 +30,7 @@ const valueColumns = `serial, name, round, value, reason, source, content_hash, 
 func (s Site) AddValues(ctx context.Context, rows []ValueRow) error {
 	b := &pgx.Batch{}
 	for _, r := range rows {
+		s.touch("unit_values", fmt.Sprintf("%d/%d/%s/%s", r.Round, utf8.RuneCountInString(r.Name), r.Name, r.Serial))
 		b.Queue(`INSERT INTO unit_values (site, `+valueColumns+`) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)`,
 			s.Name, r.Serial, r.Name, r.Round, r.Value, r.Reason, r.Source, r.ContentHash, now(r.MeasuredAt), now(r.ReceivedAt))
 	}
@@ -110,6 +113,11 @@ func (s Site) AddPairing(ctx context.Context, p PairingRow, pairs []PairRow) (nu
 	if err != nil {
 		return 0, translate(err)
 	}
+	key := fmt.Sprintf("%s/%d", p.Product, number)
+	s.touch("pairings", key)
+	if len(pairs) > 0 {
+		s.touch("pairing_pairs", key)
+	}
 	b := &pgx.Batch{}
 	for _, r := range pairs {
 		b.Queue(`
@@ -149,6 +157,7 @@ func (s Site) WithdrawPairing(ctx context.Context, product string, number int, a
 	if err == nil && tag.RowsAffected() == 0 {
 		return ErrNotFound
 	}
+	s.touch("pairings", fmt.Sprintf("%s/%d", product, number))
 	return translate(err)
 }
 

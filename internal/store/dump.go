@@ -126,10 +126,10 @@ func columnList(t Table) string {
 	return strings.Join(names, ", ")
 }
 
-// A Head is the end of one site's journal: how many entries it has and the last one,
+// A JournalEnd is the end of one site's journal: how many entries it has and the last one,
 // whole, as JSON. What a migration adds to the journal, such as a hash that chains the
 // entries, is in it.
-type Head struct {
+type JournalEnd struct {
 	Site    string `json:"site"`
 	Entries int64  `json:"entries"`
 	Last    int64  `json:"last"`
@@ -137,8 +137,8 @@ type Head struct {
 }
 
 // Heads returns the end of each site's journal.
-func (d *Dump) Heads(ctx context.Context) ([]Head, error) {
-	return all[Head](ctx, d.tx, `
+func (d *Dump) Heads(ctx context.Context) ([]JournalEnd, error) {
+	return all[JournalEnd](ctx, d.tx, `
 		SELECT n.site, n.entries, n.last, to_jsonb(j)::text AS entry
 		FROM (SELECT site, count(*) AS entries, max(entry) AS last FROM journal GROUP BY site) n
 		JOIN journal j ON j.site = n.site AND j.entry = n.last

@@ -3,6 +3,8 @@ package store
 import (
 	"context"
 	"encoding/json"
+	"fmt"
+	"strconv"
 	"time"
 )
 
@@ -37,12 +39,16 @@ func (s Site) AddFinding(ctx context.Context, f FindingRow) (number int64, err e
 		RETURNING finding`,
 		s.Name, f.Product, f.FirstPlace, f.LastPlace, f.Kind, f.State, f.Analysis, f.AnalysedTo, f.Cause, f.Action,
 		f.ActedPlace, f.ClosedPlace, now(f.OpenedAt)).Scan(&number)
+	if err == nil {
+		s.touch("findings", strconv.FormatInt(number, 10))
+	}
 	return number, translate(err)
 }
 
 // SetFinding writes what may change of a finding: all but its number, product, first
 // place and time of opening.
 func (s Site) SetFinding(ctx context.Context, f FindingRow) error {
+	s.touch("findings", strconv.FormatInt(f.Finding, 10))
 	return s.exec(ctx, `
 		UPDATE findings SET last_place = $3, kind = $4, state = $5, analysis = $6, analysed_to = $7, cause = $8, action = $9,
 			acted_place = $10, closed_place = $11
@@ -102,10 +108,15 @@ type FindingEvent struct {
 
 // AddFindingEvent appends one; the finding's row must be locked or new.
 func (s Site) AddFindingEvent(ctx context.Context, e FindingEvent) error {
-	return s.exec(ctx, `
+	err := s.q.QueryRow(ctx, `
 		INSERT INTO finding_events (site, finding, event, at, actor, origin, kind, place, text)
-		SELECT $1, $2, 1 + coalesce(max(event), 0), $3, $4, $5, $6, $7, $8 FROM finding_events WHERE site = $1 AND finding = $2`,
-		s.Name, e.Finding, now(e.At), e.Actor, e.Origin, e.Kind, e.Place, e.Text)
+		SELECT $1, $2, 1 + coalesce(max(event), 0), $3, $4, $5, $6, $7, $8 FROM finding_events WHERE site = $1 AND finding = $2
+		RETURNING event`,
+		s.Name, e.Finding, now(e.At), e.Actor, e.Origin, e.Kind, e.Place, e.Text).Scan(&e.Event)
+	if err == nil {
+		s.touch("finding_events", fmt.Sprintf("%d/%d", e.Finding, e.Event))
+	}
+	return translate(err)
 }
 
 // FindingEvents returns what happened to a finding, oldest first.
@@ -125,6 +136,7 @@ func (s Site) LinkSignals(ctx context.Context, number int64, rows []SignalRow) e
 	places, streams, rules := make([]int64, n), make([]string, n), make([]string, n)
 	for i, r := range rows {
 		places[i], streams[i], rules[i] = r.Place, r.Stream, r.Rule
+		s.touch("finding_signals", signalKey(rows[0].Product, rows[0].LimitSet, r.Place))
 	}
 	return s.exec(ctx, `
 		INSERT INTO finding_signals (site, product, limit_set, finding, place, stream, rule)

@@ -3,6 +3,8 @@ package store
 import (
 	"context"
 	"encoding/json"
+	"fmt"
+	"math"
 	"time"
 )
 
@@ -39,6 +41,9 @@ func (s Site) AddLimitSet(ctx context.Context, l LimitSetRow) (version int, err 
 		RETURNING version`,
 		s.Name, l.Product, l.FromPlace, l.Baseline, l.LeftOut, l.Every, l.Rules, l.Streams, l.Center,
 		l.Sigma, l.Freedom, l.Reason, l.Author, now(l.CreatedAt), l.Budget).Scan(&version)
+	if err == nil {
+		s.touch("limit_sets", fmt.Sprintf("%s/%d", l.Product, version))
+	}
 	return version, translate(err)
 }
 
@@ -54,10 +59,15 @@ func (s Site) LimitSet(ctx context.Context, product string, version int) (LimitS
 // LimitSetAt returns the limit set that was in force for the unit at a place: the
 // newest one whose first unit is not behind it.
 func (s Site) LimitSetAt(ctx context.Context, product string, place int64) (LimitSetRow, error) {
+	return s.LimitSetUpTo(ctx, product, place, math.MaxInt32)
+}
+
+// LimitSetUpTo is LimitSetAt as if versions after the one given did not exist.
+func (s Site) LimitSetUpTo(ctx context.Context, product string, place int64, upTo int) (LimitSetRow, error) {
 	return one[LimitSetRow](ctx, s.q, `
 		SELECT `+limitSetColumns+` FROM limit_sets
-		WHERE site = $1 AND product = $2 AND from_place <= $3
-		ORDER BY version DESC LIMIT 1`, s.Name, product, place)
+		WHERE site = $1 AND product = $2 AND from_place <= $3 AND version <= $4
+		ORDER BY version DESC LIMIT 1`, s.Name, product, place, upTo)
 }
 
 // LimitSets lists the versions of a product's limit set, oldest first.
@@ -78,6 +88,10 @@ type SignalRow struct {
 	Z        float32
 }
 
+func signalKey(product string, limitSet int, place int64) string {
+	return fmt.Sprintf("%s/%d/%d", product, limitSet, place)
+}
+
 // AddSignals stores signals, all in one statement. One that was withdrawn takes the
 // new values.
 func (s Site) AddSignals(ctx context.Context, rows []SignalRow) error {
@@ -86,6 +100,9 @@ func (s Site) AddSignals(ctx context.Context, rows []SignalRow) error {
 	}
 	n := len(rows)
 	places, streams, rules, serials := make([]int64, n), make([]string, n), make([]string, n), make([]string, n)
+	for _, r := range rows {
+		s.touch("signals", signalKey(r.Product, r.LimitSet, r.Place))
+	}
 	values, zs := make([]float32, n), make([]float32, n)
 	for i, r := range rows {
 		places[i], streams[i], rules[i], serials[i], values[i], zs[i] = r.Place, r.Stream, r.Rule, r.Serial, r.Value, r.Z

@@ -44,6 +44,9 @@ func (s Site) AddPartUse(ctx context.Context, p PartUse) (bool, error) {
 		ON CONFLICT (site, product, kind, channel, batch, first_serial, last_serial) WHERE withdrawn_at IS NULL DO NOTHING`,
 		s.Name, p.Use, p.Product, p.Kind, p.Channel, p.Batch, p.Supplier, p.ReceivedOn, p.FirstSerial, p.LastSerial, p.Note,
 		now(p.EnteredAt), p.Piece, p.EnteredBy)
+	if tag.RowsAffected() == 1 {
+		s.touch("part_uses", p.Use.String())
+	}
 	return tag.RowsAffected() == 1, translate(err)
 }
 
@@ -66,6 +69,7 @@ func (s Site) WithdrawPart(ctx context.Context, use uuid.UUID, at time.Time, by,
 	if err == nil && tag.RowsAffected() == 0 {
 		return ErrNotFound
 	}
+	s.touch("part_uses", use.String())
 	return translate(err)
 }
 
@@ -109,6 +113,21 @@ func (s Site) PartsOfLot(ctx context.Context, lot string) ([]LotPart, error) {
 		ORDER BY p.kind, p.channel, 5, p.batch`, s.Name, lot)
 }
 
+// UnitsWithoutPart returns, for each part that the ledger names for any unit of the lot's
+// product by a time, the units of the lot for which it names none.
+func (s Site) UnitsWithoutPart(ctx context.Context, lot string, by time.Time) ([]LotPart, error) {
+	return all[LotPart](ctx, s.q, `
+		SELECT k.kind, k.channel, '' AS batch, '' AS supplier, min(u.serial COLLATE "C") AS first_serial,
+			max(u.serial COLLATE "C") AS last_serial, count(*) AS units
+		FROM units u
+		JOIN (SELECT DISTINCT product, kind, channel FROM part_uses WHERE site = $1 AND withdrawn_at IS NULL AND entered_at <= $3) k ON k.product = u.product
+		WHERE u.site = $1 AND u.lot = $2 AND NOT EXISTS (
+			SELECT FROM part_uses p WHERE p.site = u.site AND p.product = u.product AND p.kind = k.kind AND p.channel = k.channel
+				AND p.withdrawn_at IS NULL AND length(p.first_serial) = length(u.serial)
+				AND u.serial COLLATE "C" BETWEEN p.first_serial AND p.last_serial)
+		GROUP BY k.kind, k.channel ORDER BY k.kind, k.channel`, s.Name, lot, now(by))
+}
+
 // A QuarantineRow is something that was refused.
 type QuarantineRow struct {
 	Item        uuid.UUID
@@ -130,6 +149,9 @@ func (s Site) Quarantine(ctx context.Context, r QuarantineRow) (bool, error) {
 		INSERT INTO quarantine (site, item, fingerprint, lot, source, line, field, reason, remedy, content, received_at)
 		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11) ON CONFLICT DO NOTHING`,
 		s.Name, r.Item, r.Fingerprint, r.Lot, r.Source, r.Line, r.Field, r.Reason, r.Remedy, r.Content, now(r.ReceivedAt))
+	if tag.RowsAffected() == 1 {
+		s.touch("quarantine", r.Item.String())
+	}
 	return tag.RowsAffected() == 1, translate(err)
 }
 

@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"time"
 )
 
@@ -15,6 +16,7 @@ type ProductRow struct {
 
 // AddProduct stores a new product; ErrExists when its code is taken.
 func (s Site) AddProduct(ctx context.Context, p ProductRow) error {
+	s.touch("products", p.Product)
 	return s.exec(ctx, `INSERT INTO products (site, product, definition, created_at) VALUES ($1, $2, $3, $4)`,
 		s.Name, p.Product, p.Definition, now(p.CreatedAt))
 }
@@ -66,6 +68,9 @@ func (s Site) AddEnvelope(ctx context.Context, e EnvelopeRow) (version int, err 
 		SELECT $1, $2, 1 + coalesce(max(version), 0), $3, $4, $5, $6 FROM envelopes WHERE site = $1 AND product = $2
 		RETURNING version`,
 		s.Name, e.Product, e.Definition, e.Reason, e.Author, now(e.CreatedAt)).Scan(&version)
+	if err == nil {
+		s.touch("envelopes", fmt.Sprintf("%s/%d", e.Product, version))
+	}
 	return version, translate(err)
 }
 

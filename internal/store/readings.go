@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"fmt"
 	"slices"
 )
 
@@ -15,8 +16,13 @@ type ReadingRow struct {
 	Charted bool // the charts read it: the unit's first attempt on a trusted rig
 }
 
+func readingKey(product string, number int, place int64) string {
+	return fmt.Sprintf("%s/%d/%d", product, number, place)
+}
+
 // AddReading stores one.
 func (s Site) AddReading(ctx context.Context, product string, r ReadingRow) error {
+	s.touch("readings", readingKey(product, r.Number, r.Place))
 	return s.exec(ctx, `
 		INSERT INTO readings (site, product, place, number, serial, streams, charted) VALUES ($1, $2, $3, $4, $5, $6, $7)`,
 		s.Name, product, r.Place, r.Number, r.Serial, r.Streams, r.Charted)

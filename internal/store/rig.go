@@ -3,7 +3,9 @@ package store
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"time"
+	"unicode/utf8"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
@@ -46,6 +48,9 @@ func (s Site) AddPolicy(ctx context.Context, p PolicyRow) (version int, err erro
 		INSERT INTO rig_policies (site, product, version, definition, reason, author, created_at)
 		SELECT $1, $2, 1 + coalesce(max(version), 0), $3, $4, $5, $6 FROM rig_policies WHERE site = $1 AND product = $2
 		RETURNING version`, s.Name, p.Product, p.Definition, p.Reason, p.Author, now(p.CreatedAt)).Scan(&version)
+	if err == nil {
+		s.touch("rig_policies", fmt.Sprintf("%s/%d", p.Product, version))
+	}
 	return version, translate(err)
 }
 
@@ -78,6 +83,7 @@ const referenceColumns = `
 
 // AddReference stores a reference unit; ErrExists when it is one already.
 func (s Site) AddReference(ctx context.Context, r ReferenceRow) error {
+	s.touch("reference_units", r.Serial)
 	if err := s.exec(ctx, `INSERT INTO reference_units (site, serial, product, note, author, added_at) VALUES ($1, $2, $3, $4, $5, $6)`,
 		s.Name, r.Serial, r.Product, r.Note, r.Author, now(r.AddedAt)); err != nil {
 		return err
@@ -87,10 +93,15 @@ func (s Site) AddReference(ctx context.Context, r ReferenceRow) error {
 
 // SetReference says what a reference unit is used for from now on.
 func (s Site) SetReference(ctx context.Context, serial, state, reason, author string, at time.Time) error {
-	return s.exec(ctx, `
+	var entry int
+	err := s.q.QueryRow(ctx, `
 		INSERT INTO reference_states (site, serial, entry, state, reason, author, at)
-		SELECT $1, $2, 1 + coalesce(max(entry), 0), $3, $4, $5, $6 FROM reference_states WHERE site = $1 AND serial = $2`,
-		s.Name, serial, state, reason, author, now(at))
+		SELECT $1, $2, 1 + coalesce(max(entry), 0), $3, $4, $5, $6 FROM reference_states WHERE site = $1 AND serial = $2
+		RETURNING entry`, s.Name, serial, state, reason, author, now(at)).Scan(&entry)
+	if err == nil {
+		s.touch("reference_states", fmt.Sprintf("%d/%s", entry, serial))
+	}
+	return translate(err)
 }
 
 // Reference returns one reference unit.
@@ -127,6 +138,7 @@ const visitColumns = `visit, product, rig, serial, study, number, turned, operat
 
 // AddVisit stores a new visit; a Number of 0 becomes the unit's next one.
 func (s Site) AddVisit(ctx context.Context, v *VisitRow) error {
+	s.touch("rig_visits", v.Visit.String())
 	err := s.q.QueryRow(ctx, `
 		INSERT INTO rig_visits (site, visit, product, rig, serial, study, number, turned, operator, measured_at, received_at)
 		SELECT $1, $2, $3, $4, $5, $6, CASE WHEN $7::int > 0 THEN $7::int ELSE
@@ -138,6 +150,7 @@ func (s Site) AddVisit(ctx context.Context, v *VisitRow) error {
 
 // CompleteVisit stores that all takes are there, and the judgement if there is one.
 func (s Site) CompleteVisit(ctx context.Context, v VisitRow) error {
+	s.touch("rig_visits", v.Visit.String())
 	return s.exec(ctx, `
 		UPDATE rig_visits SET complete = true, baseline = $3, policy = $4, passed = $5, judgement = $6
 		WHERE site = $1 AND visit = $2`, s.Name, v.Visit, v.Baseline, v.Policy, v.Passed, v.Judgement)
@@ -177,7 +190,8 @@ type RigTakeRow struct {
 func (s Site) AddRigTakes(ctx context.Context, takes []RigTakeRow) error {
 	b := &pgx.Batch{}
 	for _, t := range takes {
-		b.Queue(`INSERT INTO grids (site, grid, frequencies) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING`, s.Name, t.Curve.Grid, t.Curve.Frequencies)
+		s.queueGrid(b, t.Curve)
+		s.touch("rig_takes", t.Take.String())
 		b.Queue(`INSERT INTO rig_takes (site, take, visit, channel, seating, measured_at, received_at, content_hash, bands, grid,
 				levels, phases, source, notes) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14)`,
 			s.Name, t.Take, t.Attempt, t.Channel, t.Seating, now(t.MeasuredAt), now(t.ReceivedAt), t.ContentHash, t.Bands,
@@ -220,6 +234,9 @@ func (s Site) AddBaseline(ctx context.Context, b BaselineRow) (version int, err 
 		FROM rig_baselines WHERE site = $1 AND serial = $2 AND rig = $3
 		RETURNING version`,
 		s.Name, b.Serial, b.Rig, b.Visits, b.Seatings, b.Mean, b.SD, b.Freedom, b.Turned, b.Reason, b.Author, now(b.CreatedAt)).Scan(&version)
+	if err == nil {
+		s.touch("rig_baselines", fmt.Sprintf("%d/%d/%s/%s", version, utf8.RuneCountInString(b.Rig), b.Rig, b.Serial))
+	}
 	return version, translate(err)
 }
 

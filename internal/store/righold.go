@@ -3,9 +3,11 @@ package store
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"time"
 
 	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
 )
 
 // A RigEvent is something that changes the trust in a rig.
@@ -55,6 +57,7 @@ type EntryRow struct {
 
 // AddEntry stores one.
 func (s Site) AddEntry(ctx context.Context, e EntryRow) error {
+	s.touch("rig_entries", e.Entry.String())
 	return s.exec(ctx, `
 		INSERT INTO rig_entries (site, entry, rig, kind, at, subject, changed, level, certificate, due, temperature, humidity,
 			noise, note, author, entered_at) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16)`,
@@ -138,12 +141,16 @@ type VerdictChange struct {
 // ChangeVerdict replaces a verdict by the attempt's new one and keeps the old one in
 // its history.
 func (s Site) ChangeVerdict(ctx context.Context, a AttemptRow, released bool, actor, reason string, at time.Time) error {
-	if err := s.exec(ctx, `
+	var change int
+	if err := s.q.QueryRow(ctx, `
 		INSERT INTO verdict_changes (site, attempt, change, at, actor, from_word, judgement, to_word, reason)
 		SELECT $1, $2, 1 + (SELECT count(*) FROM verdict_changes WHERE site = $1 AND attempt = $2), $3, $4, verdict, judgement, $5, $6
-		FROM attempts WHERE site = $1 AND attempt = $2`, s.Name, a.Attempt, now(at), actor, a.Verdict, reason); err != nil {
-		return err
+		FROM attempts WHERE site = $1 AND attempt = $2
+		RETURNING change`, s.Name, a.Attempt, now(at), actor, a.Verdict, reason).Scan(&change); err != nil {
+		return translate(err)
 	}
+	s.touch("verdict_changes", fmt.Sprintf("%s/%d", a.Attempt, change))
+	s.touch("attempts", a.Attempt.String())
 	return s.exec(ctx, `
 		UPDATE attempts SET verdict = $3, judgement = $4, envelope = $5, limit_set = $6, released = released OR $7
 		WHERE site = $1 AND attempt = $2`, s.Name, a.Attempt, a.Verdict, a.Judgement, a.Envelope, a.LimitSet, released)
@@ -159,6 +166,7 @@ func (s Site) VerdictChanges(ctx context.Context, serial string) ([]VerdictChang
 
 // UnderPolicy notes under which version of the rig policy an attempt was judged.
 func (s Site) UnderPolicy(ctx context.Context, attempt uuid.UUID, version int) error {
+	s.touch("attempts", attempt.String())
 	return s.exec(ctx, `UPDATE attempts SET rig_policy = $3 WHERE site = $1 AND attempt = $2`, s.Name, attempt, version)
 }
 
@@ -174,14 +182,25 @@ func (s Site) ReadingsOfUnit(ctx context.Context, product string, serial string)
 // no longer read are withdrawn; of one that they read again they are restored, and
 // restored reports whether there were any.
 func (s Site) Chart(ctx context.Context, product string, place int64, number int, charted bool) (restored bool, err error) {
-	if err := s.exec(ctx, `UPDATE readings SET charted = $5 WHERE site = $1 AND product = $2 AND place = $3 AND number = $4`,
-		s.Name, product, place, number, charted); err != nil {
-		return false, err
+	tag, err := s.q.Exec(ctx, `UPDATE readings SET charted = $5 WHERE site = $1 AND product = $2 AND place = $3 AND number = $4`,
+		s.Name, product, place, number, charted)
+	if err != nil {
+		return false, translate(err)
+	}
+	if tag.RowsAffected() == 1 {
+		s.touch("readings", readingKey(product, number, place))
 	}
 	sql := `UPDATE signals SET withdrawn = $4 WHERE site = $1 AND product = $2 AND place = $3 AND withdrawn IS NULL`
 	if charted {
 		sql = `UPDATE signals SET withdrawn = NULL WHERE site = $1 AND product = $2 AND place = $3 AND withdrawn = $4`
 	}
-	tag, err := s.q.Exec(ctx, sql, s.Name, product, place, number)
-	return err == nil && tag.RowsAffected() > 0, translate(err)
+	rows, err := s.q.Query(ctx, sql+` RETURNING limit_set`, s.Name, product, place, number)
+	if err != nil {
+		return false, translate(err)
+	}
+	sets, err := pgx.CollectRows(rows, pgx.RowTo[int])
+	for _, v := range sets {
+		s.touch("signals", signalKey(product, v, place))
+	}
+	return err == nil && len(sets) > 0, translate(err)
 }

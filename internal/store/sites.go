@@ -27,8 +27,11 @@ func (s Site) Row(ctx context.Context) (SiteRow, error) {
 // AddSite adds the workshop unless it is there and reports whether it was new.
 func (s Site) AddSite(ctx context.Context, name, zone string, at time.Time) (bool, error) {
 	tag, err := s.q.Exec(ctx, `
-		INSERT INTO sites (site, name, zone, created_at) VALUES ($1, $2, $3, $4)
-		ON CONFLICT DO NOTHING`, s.Name, name, zone, now(at))
+		INSERT INTO sites (site, name, zone, created_at, journalled) VALUES ($1, $2, $3, $4, $5)
+		ON CONFLICT DO NOTHING`, s.Name, name, zone, now(at), kindNames)
+	if tag.RowsAffected() == 1 {
+		s.touch("sites", s.Name)
+	}
 	return tag.RowsAffected() == 1, translate(err)
 }
 
@@ -44,27 +47,6 @@ type Entry struct {
 	Detail  json.RawMessage
 }
 
-// Write appends an entry to the journal and returns its number. The site's row
-// stays locked until the transaction ends, so that numbers have no gaps. Who listens
-// is told when the transaction is committed.
-func (s Site) Write(ctx context.Context, e Entry) (int64, error) {
-	if e.Detail == nil {
-		e.Detail = json.RawMessage(`{}`)
-	}
-	var n int64
-	err := s.q.QueryRow(ctx, `
-		WITH number AS (
-			UPDATE sites SET next_entry = next_entry + 1 WHERE site = $1 RETURNING next_entry - 1 AS entry
-		), written AS (
-			INSERT INTO journal (site, entry, at, actor, origin, action, subject, reason, detail)
-			SELECT $1, entry, $2, $3, $4, $5, $6, $7, $8 FROM number
-			RETURNING entry
-		)
-		SELECT entry FROM written CROSS JOIN LATERAL pg_notify('`+journalChannel+`', $1::text)`,
-		s.Name, now(e.At), e.Actor, e.Origin, e.Action, e.Subject, e.Reason, e.Detail).Scan(&n)
-	return n, translate(err)
-}
-
 // Journal returns the entries after a number, oldest first, at most limit.
 func (s Site) Journal(ctx context.Context, after int64, limit int) ([]Entry, error) {
 	return all[Entry](ctx, s.q, `
@@ -76,4 +58,25 @@ func (s Site) Journal(ctx context.Context, after int64, limit int) ([]Entry, err
 func (s Site) LastEntry(ctx context.Context) (n int64, err error) {
 	err = s.q.QueryRow(ctx, `SELECT coalesce(max(entry), 0) FROM journal WHERE site = $1`, s.Name).Scan(&n)
 	return n, translate(err)
+}
+
+// JournalAbout returns the entries about a subject after a number, oldest first, at
+// most limit; an empty subject stands for all.
+func (s Site) JournalAbout(ctx context.Context, subject string, after int64, limit int) ([]Entry, error) {
+	if subject == "" {
+		return s.Journal(ctx, after, limit)
+	}
+	return all[Entry](ctx, s.q, `
+		SELECT entry, at, actor, origin, action, subject, reason, detail FROM journal
+		WHERE site = $1 AND subject = $2 AND entry > $3 ORDER BY entry LIMIT $4`, s.Name, subject, after, limit)
+}
+
+// JournalOfLot returns the entries about a lot and its units up to an entry, oldest
+// first.
+func (s Site) JournalOfLot(ctx context.Context, lot string, upTo int64) ([]Entry, error) {
+	return all[Entry](ctx, s.q, `
+		SELECT entry, at, actor, origin, action, subject, reason, detail FROM journal
+		WHERE site = $1 AND entry <= $3 AND subject = ANY(
+			SELECT $2 UNION ALL SELECT serial FROM units WHERE site = $1 AND lot = $2)
+		ORDER BY entry`, s.Name, lot, upTo)
 }

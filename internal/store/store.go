@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"net"
+	"slices"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -32,8 +33,9 @@ var errBadAddress = errors.New("the database address cannot be read: give it as 
 // A DB is a pool of connections to one database.
 type DB struct{ pool *pgxpool.Pool }
 
-// Open connects to url, applies the migrations that are missing, and waits for
-// both. The caller closes the DB.
+// Open connects to url, applies the migrations that are missing, lets the journal
+// speak for rows that it did not speak for yet, and waits for all that. The caller
+// closes the DB.
 func Open(ctx context.Context, url string) (*DB, error) { return open(ctx, url, nil) }
 
 // OpenWatched is Open for a measuring program: every statement is added up in w.
@@ -54,7 +56,12 @@ func open(ctx context.Context, url string, w *Watch) (*DB, error) {
 	if err != nil {
 		return nil, translate(err)
 	}
-	return &DB{pool}, nil
+	db := &DB{pool}
+	if err := db.anchor(ctx); err != nil {
+		db.Close()
+		return nil, translate(err)
+	}
+	return db, nil
 }
 
 // Close waits for the connections in use and closes them.
@@ -74,24 +81,32 @@ type querier interface {
 // A Site asks questions about one workshop's rows and, inside InSite, changes
 // them.
 type Site struct {
-	q    querier
-	Name string
+	q       querier
+	Name    string
+	touched *touched // nil outside a transaction
 }
 
 // Site returns the workshop's rows for reading, outside any transaction.
-func (db *DB) Site(name string) Site { return Site{db.pool, name} }
+func (db *DB) Site(name string) Site { return Site{db.pool, name, nil} }
 
 // InSite runs do in one transaction. It is committed when do returns nil, else
-// nothing of it remains.
+// nothing of it remains. Rows that were written without a journal entry behind them
+// are an error.
 func (db *DB) InSite(ctx context.Context, name string, do func(Site) error) error {
-	err := pgx.BeginFunc(ctx, db.pool, func(tx pgx.Tx) error { return do(Site{tx, name}) })
+	err := pgx.BeginFunc(ctx, db.pool, func(tx pgx.Tx) error {
+		s := Site{tx, name, &touched{}}
+		if err := do(s); err != nil {
+			return err
+		}
+		return s.touched.unspoken()
+	})
 	return translate(err)
 }
 
 // Snapshot runs do in one read-only transaction that sees one moment.
 func (db *DB) Snapshot(ctx context.Context, name string, do func(Site) error) error {
 	o := pgx.TxOptions{IsoLevel: pgx.RepeatableRead, AccessMode: pgx.ReadOnly}
-	err := pgx.BeginTxFunc(ctx, db.pool, o, func(tx pgx.Tx) error { return do(Site{tx, name}) })
+	err := pgx.BeginTxFunc(ctx, db.pool, o, func(tx pgx.Tx) error { return do(Site{tx, name, nil}) })
 	return translate(err)
 }
 
@@ -102,7 +117,12 @@ func (s Site) Within(ctx context.Context, do func(Site) error) error {
 	if !ok {
 		panic("store: Within outside a transaction")
 	}
-	return translate(pgx.BeginFunc(ctx, tx, func(tx pgx.Tx) error { return do(Site{tx, s.Name}) }))
+	before := slices.Clone(s.touched.rows)
+	err := pgx.BeginFunc(ctx, tx, func(tx pgx.Tx) error { return do(Site{tx, s.Name, s.touched}) })
+	if err != nil {
+		s.touched.rows = before
+	}
+	return translate(err)
 }
 
 // translate turns the driver's errors into this package's. It leaves other errors

@@ -3,6 +3,7 @@ package store_test
 import (
 	"context"
 	"errors"
+	"math"
 	"strings"
 	"sync"
 	"testing"
@@ -29,7 +30,8 @@ func site(t *testing.T, db *store.DB, name string) (store.Site, store.AttemptRow
 			s.AddProduct(ctx, store.ProductRow{Product: "p", Definition: []byte(`{}`), CreatedAt: moment}),
 			second(s.AddLot(ctx, "L1", "p", moment)),
 			s.AddUnit(ctx, store.UnitRow{Serial: "U1", Product: "p", Lot: "L1", FirstSeen: moment}),
-			s.AddAttempt(ctx, a))
+			s.AddAttempt(ctx, a),
+			second(s.Write(ctx, store.Entry{At: moment, Action: "begin"})))
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -132,10 +134,15 @@ func TestAppendOnlyTablesRefuseChanges(t *testing.T) {
 	}
 	defer conn.Close(ctx)
 	for _, table := range []string{"journal", "envelopes", "limit_sets", "takes", "take_curves"} {
-		for _, deed := range []string{"UPDATE " + table + " SET site = site", "DELETE FROM " + table} {
+		for _, deed := range []string{"UPDATE " + table + " SET site = site", "DELETE FROM " + table, "TRUNCATE " + table + " CASCADE"} {
 			if _, err := conn.Exec(ctx, deed); err == nil || !strings.Contains(err.Error(), "append-only") {
 				t.Errorf("%s: %v, want a refusal", deed, err)
 			}
+		}
+	}
+	for _, table := range []string{"journal_rows", "lot_steps", "draws", "overrides"} { // without a row yet
+		if _, err := conn.Exec(ctx, "TRUNCATE "+table); err == nil || !strings.Contains(err.Error(), "append-only") {
+			t.Errorf("TRUNCATE %s: %v, want a refusal", table, err)
 		}
 	}
 }
@@ -172,8 +179,11 @@ func TestCountersUnderContention(t *testing.T) {
 		t.Errorf("next place %d (%v), want %d", next, err, writers*each+1)
 	}
 	entries, err := s.Journal(ctx, 0, 1000)
-	if err != nil || len(entries) != writers*each {
-		t.Fatalf("%d entries (%v), want %d", len(entries), err, writers*each)
+	if err != nil || len(entries) != writers*each+1 {
+		t.Fatalf("%d entries (%v), want %d", len(entries), err, writers*each+1)
+	}
+	if v := verify(t, db); len(v.Faults) > 0 || v.Entries != writers*each+1 {
+		t.Errorf("the chain is broken: %+v", v)
 	}
 	for i, e := range entries {
 		if e.Entry != int64(i+1) {
@@ -265,3 +275,5 @@ func TestQuarantineKeepsOnce(t *testing.T) {
 		t.Errorf("%+v (%v)", rows, err)
 	}
 }
+
+var nan32 = float32(math.NaN())

@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"fmt"
 	"time"
 )
 
@@ -23,6 +24,7 @@ const studyColumns = `study, product, kind, units, operators, trials, seed, reas
 
 // AddStudy stores a new study; ErrExists when its code is taken.
 func (s Site) AddStudy(ctx context.Context, r StudyRow) error {
+	s.touch("studies", r.Study)
 	return s.exec(ctx, `INSERT INTO studies (site, `+studyColumns+`) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)`,
 		s.Name, r.Study, r.Product, r.Kind, r.Units, r.Operators, r.Trials, r.Seed, r.Reason, r.Author, now(r.CreatedAt))
 }
@@ -55,7 +57,17 @@ func (s Site) AddSeatingLimit(ctx context.Context, r SeatingLimitRow) (version i
 		INSERT INTO seating_limits (site, product, version, study, spread, reason, author, created_at)
 		SELECT $1, $2, 1 + coalesce(max(version), 0), $3, $4, $5, $6, $7 FROM seating_limits WHERE site = $1 AND product = $2
 		RETURNING version`, s.Name, r.Product, r.Study, r.Spread, r.Reason, r.Author, now(r.CreatedAt)).Scan(&version)
+	if err == nil {
+		s.touch("seating_limits", fmt.Sprintf("%s/%d", r.Product, version))
+	}
 	return version, translate(err)
+}
+
+// SeatingLimitAt returns the version of a product's seating limits in force at a time.
+func (s Site) SeatingLimitAt(ctx context.Context, product string, at time.Time) (SeatingLimitRow, error) {
+	return one[SeatingLimitRow](ctx, s.q, `
+		SELECT product, version, study, spread, reason, author, created_at FROM seating_limits
+		WHERE site = $1 AND product = $2 AND created_at <= $3 ORDER BY version DESC LIMIT 1`, s.Name, product, at)
 }
 
 // SeatingLimit returns the newest version of a product's seating limits.

@@ -2,10 +2,12 @@ package store
 
 import (
 	"context"
+	"encoding/hex"
 	"time"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgconn"
 )
 
 // A TakeRow is one curve of one attempt, as band levels.
@@ -42,20 +44,32 @@ func (s Site) AddTakes(ctx context.Context, takes []TakeRow, curves []CurveRow) 
 	for _, c := range curves {
 		if !grids[string(c.Grid)] {
 			grids[string(c.Grid)] = true
-			b.Queue(`INSERT INTO grids (site, grid, frequencies) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING`,
-				s.Name, c.Grid, c.Frequencies)
+			s.queueGrid(b, c)
 		}
 	}
 	for _, t := range takes {
+		s.touch("takes", t.Take.String())
 		b.Queue(`INSERT INTO takes (site, `+takeColumns+`) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)`,
 			s.Name, t.Take, t.Attempt, t.Channel, t.Seating, now(t.MeasuredAt), now(t.ReceivedAt), t.ContentHash, t.Bands,
 			t.Source, t.Notes)
 	}
 	for _, c := range curves {
+		s.touch("take_curves", c.Take.String())
 		b.Queue(`INSERT INTO take_curves (site, take, grid, levels, phases) VALUES ($1, $2, $3, $4, $5)`,
 			s.Name, c.Take, c.Grid, c.Levels, c.Phases)
 	}
 	return translate(s.q.SendBatch(ctx, b).Close())
+}
+
+// queueGrid stores the grid of a curve unless it is there.
+func (s Site) queueGrid(b *pgx.Batch, c CurveRow) {
+	b.Queue(`INSERT INTO grids (site, grid, frequencies) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING`,
+		s.Name, c.Grid, c.Frequencies).Exec(func(tag pgconn.CommandTag) error {
+		if tag.RowsAffected() == 1 {
+			s.touch("grids", hex.EncodeToString(c.Grid))
+		}
+		return nil
+	})
 }
 
 // Takes returns the takes of an attempt by channel and seating.

@@ -26,12 +26,14 @@ func (s Site) Unit(ctx context.Context, serial string) (UnitRow, error) {
 
 // AddUnit stores a new unit.
 func (s Site) AddUnit(ctx context.Context, u UnitRow) error {
+	s.touch("units", u.Serial)
 	return s.exec(ctx, `INSERT INTO units (site, serial, product, lot, first_seen) VALUES ($1, $2, $3, $4, $5)`,
 		s.Name, u.Serial, u.Product, u.Lot, now(u.FirstSeen))
 }
 
 // SetPlace gives a unit its place in the order of production, once.
 func (s Site) SetPlace(ctx context.Context, serial string, place int64) error {
+	s.touch("units", serial)
 	return s.exec(ctx, `UPDATE units SET place = $3 WHERE site = $1 AND serial = $2 AND place IS NULL`, s.Name, serial, place)
 }
 
@@ -94,6 +96,9 @@ func (s Site) Lot(ctx context.Context, lot string) (LotRow, error) {
 func (s Site) AddLot(ctx context.Context, lot, product string, at time.Time) (added bool, err error) {
 	tag, err := s.q.Exec(ctx, `INSERT INTO lots (site, lot, product, opened_at) VALUES ($1, $2, $3, $4) ON CONFLICT DO NOTHING`,
 		s.Name, lot, product, now(at))
+	if tag.RowsAffected() == 1 {
+		s.touch("lots", lot)
+	}
 	if err != nil || tag.RowsAffected() == 1 {
 		return err == nil, translate(err)
 	}
@@ -128,6 +133,7 @@ const attemptColumns = `attempt, serial, number, station, operator, reason, meas
 
 // AddAttempt stores a new attempt.
 func (s Site) AddAttempt(ctx context.Context, a AttemptRow) error {
+	s.touch("attempts", a.Attempt.String())
 	return s.exec(ctx, `
 		INSERT INTO attempts (site, attempt, serial, number, station, operator, reason, measured_at, received_at)
 		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
@@ -144,6 +150,7 @@ func (s Site) Judge(ctx context.Context, a AttemptRow) error {
 	if err == nil && tag.RowsAffected() == 0 {
 		return ErrExists
 	}
+	s.touch("attempts", a.Attempt.String())
 	return translate(err)
 }
 

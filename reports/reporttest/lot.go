@@ -68,6 +68,7 @@ func (m *maker) lot() reports.Lot {
 			Check: "1. Look at the seam.\n2. Build one unit with the glue before.",
 		}}
 	}
+	m.record()
 	return m.l
 }
 

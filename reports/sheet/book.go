@@ -24,6 +24,7 @@ type book struct {
 	drawn    int // charts added so far
 	curves   []curveRefs
 	controls []controlRefs
+	ocCurve  ocRefs
 	err      error
 }
 
@@ -129,7 +130,7 @@ func (b *book) width(sheet string, col int, px float64) {
 	name, err := excelize.ColumnNumberToName(col)
 	b.keep(err)
 	if b.err == nil {
-		b.keep(b.f.SetColWidth(sheet, name, name, px/digit))
+		b.keep(b.f.SetColWidth(sheet, name, name, math.Min(px/digit, 255))) // the most a spreadsheet allows
 	}
 }
 

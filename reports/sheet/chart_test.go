@@ -28,9 +28,10 @@ func chartsOf(parts map[string]string) []string {
 func TestChartsOfALot(t *testing.T) {
 	parts := partsOf(t, write(t, reporttest.Lot(40, 2), made))
 	charts := chartsOf(parts)
-	// Two channels on the Summary and two on Charts, three streams of two halves.
-	if len(charts) != 10 {
-		t.Fatalf("%d charts, want 10", len(charts))
+	// Two channels on the Summary and two on Charts, three streams of two halves, the
+	// sampling plan's curve.
+	if len(charts) != 11 {
+		t.Fatalf("%d charts, want 11", len(charts))
 	}
 	logX := regexp.MustCompile(`<valAx><axId val="100000000"/><scaling><logBase val="10"/><orientation`)
 	for i, body := range charts {
@@ -203,8 +204,8 @@ func TestAnchorsAndAltText(t *testing.T) {
 			}
 		}
 	}
-	if drawings != 2 {
-		t.Errorf("%d drawings, want one on Summary and one on Charts", drawings)
+	if drawings != 3 {
+		t.Errorf("%d drawings, want one on Summary, one on Charts and one on Sampling", drawings)
 	}
 }
 

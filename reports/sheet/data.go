@@ -72,6 +72,7 @@ func (b *book) data() {
 	for _, c := range b.lot.Charts {
 		b.controls = append(b.controls, d.control(c))
 	}
+	d.oc()
 	b.areaOnly(sheetData, "$A$1:$L$2")
 	b.setup(sheetData, page{landscape: true, freezeCol: 1, freezeRow: 2})
 }

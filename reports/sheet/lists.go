@@ -2,6 +2,7 @@ package sheet
 
 import (
 	"fmt"
+	"strings"
 
 	"alike/reports"
 	"alike/reports/plot"
@@ -207,6 +208,9 @@ func (b *book) parts() {
 			{head: "First unit"}, {head: "Last unit"}, {head: "Units", format: plain0},
 		},
 		page: page{freezeCol: 1},
+	}
+	if len(b.lot.MissingParts) > 0 {
+		t.caption += " What is missing: " + strings.Join(b.lot.MissingParts, " ")
 	}
 	for _, p := range b.lot.Parts {
 		t.rows = append(t.rows, []any{p.Kind, orMissing(p.Channel), p.Batch, orMissing(p.Supplier), orMissing(p.FirstSerial), orMissing(p.LastSerial), p.Units})

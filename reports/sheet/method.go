@@ -30,6 +30,9 @@ func (b *book) method() {
 	}
 	fact("report made", b.options.Made)
 	fact("program", orMissing(b.options.Program))
+	if b.lot.JournalHead != "" {
+		fact("journal head", b.lot.JournalHead+" (keep this sheet: alike journal verify --kept finds a journal written anew)")
+	}
 	for _, f := range b.lot.Method.Lines {
 		fact(f.Name, f.Value)
 	}

@@ -1,6 +1,6 @@
 // Package sheet writes the report of a lot as a spreadsheet: Summary, Bands,
-// Units, Charts, Findings, Signals, Parts and Method for its readers, and Data, last, with
-// the numbers behind the charts.
+// Units, Charts, Findings, Signals, Parts, Capability, Sampling, Attempts, Journal and
+// Method for its readers, and Data, last, with the numbers behind the charts.
 //
 // The same lot and the same Options give the same bytes. The time of making
 // stands on the Method sheet and in the file's properties and nowhere else, so
@@ -32,18 +32,23 @@ var paperSizes = map[string]int{"": 9, "A4": 9, "Letter": 1}
 
 // The sheets, in their order.
 const (
-	sheetSummary  = "Summary"
-	sheetBands    = "Bands"
-	sheetUnits    = "Units"
-	sheetCharts   = "Charts"
-	sheetFindings = "Findings"
-	sheetSignals  = "Signals"
-	sheetParts    = "Parts"
-	sheetMethod   = "Method"
-	sheetData     = "Data"
+	sheetSummary    = "Summary"
+	sheetBands      = "Bands"
+	sheetUnits      = "Units"
+	sheetCharts     = "Charts"
+	sheetFindings   = "Findings"
+	sheetSignals    = "Signals"
+	sheetParts      = "Parts"
+	sheetCapability = "Capability"
+	sheetSampling   = "Sampling"
+	sheetAttempts   = "Attempts"
+	sheetJournal    = "Journal"
+	sheetMethod     = "Method"
+	sheetData       = "Data"
 )
 
-var sheetNames = []string{sheetSummary, sheetBands, sheetUnits, sheetCharts, sheetFindings, sheetSignals, sheetParts, sheetMethod, sheetData}
+var sheetNames = []string{sheetSummary, sheetBands, sheetUnits, sheetCharts, sheetFindings, sheetSignals, sheetParts,
+	sheetCapability, sheetSampling, sheetAttempts, sheetJournal, sheetMethod, sheetData}
 
 // Write writes the report of a lot. It returns an error when the lot's slices do
 // not fit each other, the paper is not known, or w fails.
@@ -65,6 +70,10 @@ func Write(w io.Writer, lot reports.Lot, o Options) error {
 	b.findings()
 	b.signals()
 	b.parts()
+	b.capability()
+	b.sampling()
+	b.attempts()
+	b.journal()
 	b.method()
 	b.properties()
 	if b.err != nil {

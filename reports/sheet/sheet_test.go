@@ -22,7 +22,7 @@ import (
 func TestSheetsInTheirOrder(t *testing.T) {
 	for _, n := range []int{0, 1, 40} {
 		f := open(t, write(t, reporttest.Lot(n, 2), made))
-		want := []string{"Summary", "Bands", "Units", "Charts", "Findings", "Signals", "Parts", "Method", "Data"}
+		want := []string{"Summary", "Bands", "Units", "Charts", "Findings", "Signals", "Parts", "Capability", "Sampling", "Attempts", "Journal", "Method", "Data"}
 		if got := f.GetSheetList(); !slices.Equal(got, want) {
 			t.Errorf("%d units: sheets %v, want %v", n, got, want)
 		}
@@ -57,7 +57,8 @@ func TestSummary(t *testing.T) {
 		cell(t, f, "Summary", at(9+i, row), want)
 	}
 	find(t, f, "Summary", "From and to: two-sided interval, confidence 95 %.")
-	find(t, f, "Summary", "A person decides:")
+	find(t, f, "Summary", "Decided: concession, by Ilse K on "+l.Life.Signature.At.Format("2006-01-02 15:04 -07:00"))
+	find(t, f, "Summary", "✓ The data of this report are those that were signed.")
 }
 
 func TestProposalWithoutAWord(t *testing.T) {
@@ -264,7 +265,7 @@ func TestTimeOfMakingStandsInTwoPlaces(t *testing.T) {
 		}
 	}
 	slices.Sort(differ)
-	if want := []string{"docProps/core.xml", sheetPart(8)}; !slices.Equal(differ, want) {
+	if want := []string{"docProps/core.xml", sheetPart(12)}; !slices.Equal(differ, want) {
 		t.Errorf("parts that differ: %v, want %v", differ, want)
 	}
 	p, err := open(t, write(t, reporttest.Lot(1, 2), made)).GetDocProps()
@@ -303,7 +304,7 @@ func TestPrintSetup(t *testing.T) {
 		o := made
 		o.Paper = paper
 		parts := partsOf(t, write(t, reporttest.Lot(40, 2), o))
-		for i := 1; i <= 8; i++ {
+		for i := 1; i <= 12; i++ {
 			body := parts[sheetPart(i)]
 			if !regexp.MustCompile(`<pageSetup [^>]*paperSize="` + size + `"`).MatchString(body) {
 				t.Errorf("%s, sheet %d: paper size is not %s", paper, i, size)
@@ -317,12 +318,12 @@ func TestPrintSetup(t *testing.T) {
 			}
 		}
 		wide := regexp.MustCompile(`orientation="landscape"`)
-		for i, want := range []bool{false, true, true, false, true, true, false, true, true} {
+		for i, want := range []bool{false, true, true, false, true, true, false, true, false, true, true, true, true} {
 			if got := wide.MatchString(parts[sheetPart(i+1)]); got != want {
 				t.Errorf("sheet %d: landscape is %v", i+1, got)
 			}
 		}
-		for _, s := range []string{"Bands", "Units", "Findings", "Signals", "Parts"} {
+		for _, s := range []string{"Bands", "Units", "Findings", "Signals", "Parts", "Capability", "Attempts", "Journal"} {
 			if !strings.Contains(parts["xl/workbook.xml"], `'`+s+`'!$4:$4`) && !strings.Contains(parts["xl/workbook.xml"], `&#39;`+s+`&#39;!$4:$4`) {
 				t.Errorf("%s: the heads are not repeated on every page", s)
 			}

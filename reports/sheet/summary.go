@@ -74,6 +74,10 @@ func (b *book) proposal(row int) int {
 		b.merged(s, 2, gridColumns, row, reason, ground)
 		b.height(s, row, textHeight(lines(reason, (gridColumns-1)*gridPx, body))+2)
 	}
+	if b.lot.Life.Signature != nil {
+		b.height(s, row+1, 6)
+		return b.decision(row + 2)
+	}
 	row++
 	b.height(s, row, 26)
 	for _, f := range []struct {
