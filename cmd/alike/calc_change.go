@@ -46,7 +46,7 @@ func (cmd *calcChange) Run(c *console) error {
 	if cmd.JSON {
 		return printJSON(c, changeAnswer{s.Index, s.Before, s.After, s.Set, s.P, s.Sigma, s.Warnings})
 	}
-	fmt.Fprintf(c.out, "change at value %d: from %.6g to %.6g (p %.3g that there is none)\n", s.Index, s.Before, s.After, s.P)
+	fmt.Fprintf(c.out, "change at value %d: from %.6g to %.6g (if nothing had changed, a step like it would show with p %.3g)\n", s.Index, s.Before, s.After, s.P)
 	fmt.Fprintf(c.out, "values not contradicted as the first after it, %.0f %% confidence: %s\n", 100*s.Confidence, spans(s.Set))
 	return c.warn(s.Warnings)
 }

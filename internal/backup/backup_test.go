@@ -228,11 +228,14 @@ func TestDamaged(t *testing.T) {
 			t.Errorf("%s: %v", what, err)
 		}
 	}
+	sound := inflated(data)
 	for range 100 {
 		at := 10 + rng.IntN(len(data)-10) // before stand time and system, which do not matter
 		bad := bytes.Clone(data)
 		bad[at] ^= 1 << rng.IntN(8)
-		refuse(fmt.Sprintf("bit at %d of %d", at, len(data)), bad)
+		if !bytes.Equal(inflated(bad), sound) { // the padding of a block means nothing
+			refuse(fmt.Sprintf("bit at %d of %d", at, len(data)), bad)
+		}
 		refuse(fmt.Sprintf("cut at %d of %d", at, len(data)), data[:at])
 	}
 	refuse("nothing", nil)
@@ -242,6 +245,19 @@ func TestDamaged(t *testing.T) {
 	if n := ask(t, url, `SELECT count(*)::text FROM pg_class WHERE relnamespace = 'public'::regnamespace`); n != "0" {
 		t.Errorf("%s things were made in the database", n)
 	}
+}
+
+// inflated returns what a compressed file holds, nil when it is damaged.
+func inflated(data []byte) []byte {
+	gz, err := gzip.NewReader(bytes.NewReader(data))
+	if err != nil {
+		return nil
+	}
+	content, err := io.ReadAll(gz)
+	if err != nil {
+		return nil
+	}
+	return content
 }
 
 // remade rebuilds a backup with sound checksums of the archive, after change had its
