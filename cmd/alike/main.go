@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"os/signal"
 	"strings"
@@ -146,6 +147,10 @@ func hints(err error) []string {
 		return []string{"to work beside it add: --database '" + busy.URL + "'"}
 	case errors.As(err, &refusal), errors.As(err, &file):
 		return nil // the text carries its remedy
+	case errors.Is(err, fs.ErrNotExist):
+		return []string{"look at the name, and at the folder that you are in"}
+	case errors.Is(err, fs.ErrPermission):
+		return []string{"give your account the right to it, or choose another place"}
 	}
 	return nil
 }
