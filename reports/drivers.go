@@ -163,8 +163,22 @@ type PickPair struct {
 	Built                 float64 // the unit's measured balance; NaN for none
 }
 
-// A PickLone is a driver that found no partner.
-type PickLone struct{ Serial, Batch, Why string }
+// A PickLone is a driver that found no partner, or that took no part.
+type PickLone struct {
+	Serial, Batch, Why string
+	Apart              bool // took no part
+}
+
+// Lone counts the drivers that took part and found no partner.
+func (l PickList) Lone() int {
+	n := 0
+	for _, u := range l.Unpaired {
+		if !u.Apart {
+			n++
+		}
+	}
+	return n
+}
 
 // A TradePoint is what a tolerance gives.
 type TradePoint struct {

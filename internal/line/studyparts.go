@@ -139,17 +139,12 @@ func (st *study) expect() error {
 		g := &st.out.Groups[i]
 		g.Pairing = reports.Expected{Tolerance: st.in.PairTolerance}
 		units := st.units(pick(st.groups[g.Name], func(d Driver) bool { return !d.Bad }))
-		s := pairing.Supply{Units: units, By: st.measure(), Tolerance: st.in.PairTolerance, Seed: st.request.Seed, Draws: 200}
-		// Of a hundred bought, those that would be good.
-		buy := 100
-		if g.Good+g.Bad > 0 {
-			buy = int(math.Round(100 * float64(g.Good) / float64(g.Good+g.Bad)))
-		}
-		if buy < 2 {
+		s := pairing.Supply{Units: units, By: st.measure(), Tolerance: st.in.PairTolerance, Seed: st.request.Seed, Draws: 200, Good: g.Good, Bad: g.Bad}
+		if g.Good == 0 && g.Bad > 0 {
 			g.Pairing.Why = "no driver is good"
 			continue
 		}
-		p, err := pairing.Expect(s, buy)
+		p, err := pairing.Expect(s, 100)
 		if err != nil {
 			g.Pairing.Why = err.Error()
 			continue
@@ -239,7 +234,7 @@ func (st *study) method() {
 	add("variance between batches", variance)
 	add("yield", fmt.Sprintf("good drivers of those fully checked; exact two-sided interval, confidence %g", st.request.Confidence))
 	add("acceptance", fmt.Sprintf("a batch with a share of %g bad drivers is refused with at most %g, one with %g accepted with at most %g; counted: exact hypergeometric; measured: noncentral t", st.in.Good, st.in.ProducerRisk, st.in.Bad, st.in.ConsumerRisk))
-	add("pairs to expect", fmt.Sprintf("exact matching within %g dB of as many simulated drivers as are good of 100, with the measured ones' mean and covariance, weighed anew in each of 200 purchases; 5th and 95th percentile", st.in.PairTolerance))
+	add("pairs to expect", fmt.Sprintf("exact matching within %g dB among 100 simulated drivers, of which as many are bad as were found, with the measured ones' mean and covariance, weighed anew in each of 200 purchases; 5th and 95th percentile", st.in.PairTolerance))
 }
 
 func meanSD(values []float64) (mean, sd float64) {

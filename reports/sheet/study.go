@@ -153,6 +153,7 @@ func (b *studyBook) answer() {
 	}
 	for _, w := range b.study.Warnings {
 		row++
+		w = plot.Minus(w)
 		b.merged(s, 1, gridColumns, row, w, look{size: 9, colour: plot.Muted, wrap: true, top: true})
 		b.height(s, row, 12*float64(lines(w, gridColumns*gridPx, 9))+3)
 	}
@@ -167,6 +168,7 @@ func (b *studyBook) sentences(row int) int {
 	edge := ground
 	edge.bar, edge.align, edge.colour = plot.Blue, "center", plot.Muted
 	for i, text := range b.study.Conclusion {
+		text = plot.Minus(text)
 		l, size := ground, body
 		if i == 0 {
 			l.size, l.bold, size = 14, true, 14.0

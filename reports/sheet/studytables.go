@@ -139,6 +139,7 @@ func (b *studyBook) numbers() {
 		}
 		for _, s := range m.Sentences {
 			row++
+			s = plot.Minus(s)
 			b.merged(sheetNumbers, 2, 14, row, s, look{wrap: true})
 			b.height(sheetNumbers, row, textHeight(lines(s, 1100, body)))
 		}
@@ -167,7 +168,7 @@ func (b *studyBook) acceptance() {
 			if word == "measure more" {
 				word = "not complete"
 			}
-			t.rows = append(t.rows, []any{plot.LookOf(word).Sign, g.Name, a.Word, upperFirst(a.Of), a.Plan, a.Found, a.Sentence})
+			t.rows = append(t.rows, []any{plot.LookOf(word).Sign, g.Name, a.Word, upperFirst(a.Of), plot.Minus(a.Plan), plot.Minus(a.Found), plot.Minus(a.Sentence)})
 		}
 	}
 	last := b.table(t)
@@ -230,10 +231,10 @@ func (b *book) studyMethod(facts []reports.Fact, warnings []string) {
 	}
 	fact("report made", b.options.Made)
 	for _, f := range facts {
-		fact(f.Name, f.Value)
+		fact(f.Name, plot.Minus(f.Value))
 	}
 	for i, w := range warnings {
-		fact(fmt.Sprintf("mind, %d", i+1), w)
+		fact(fmt.Sprintf("mind, %d", i+1), plot.Minus(w))
 	}
 	fact("missing values", "A dash is a value that is not known.")
 	b.setup(s, page{landscape: true})
