@@ -149,7 +149,11 @@ func (s *server) studyPage(c echo.Context) error {
 		}
 		plots = append(plots, differencePlot(st, k, p))
 	}
-	for _, p := range sameLevels(plots) {
+	for i, p := range sameLevels(plots) {
+		if t := p.Levels; len(t) > 1 { // a margin at the edge of the picture is not seen
+			plots[i].Levels = plot.LevelTicks(min(t[0], -1.2*st.Margin), max(t[len(t)-1], 1.2*st.Margin), 9)
+			p = plots[i]
+		}
 		pic, err := draw(p)
 		if err != nil {
 			return err
@@ -172,7 +176,7 @@ func (s *server) studyPage(c echo.Context) error {
 // differencePlot draws a pair of groups: difference, interval and margin.
 func differencePlot(st reports.DriverStudy, k int, p reports.GroupPair) plot.EnvelopePlot {
 	out := plot.EnvelopePlot{
-		Title: p.A + " minus " + p.B, Axis: st.Axis, Middle: "difference of the means",
+		Title: p.A + " minus " + p.B, Axis: st.Axis, Middle: "difference of the means", Bounds: "margin",
 		Description: fmt.Sprintf("Mean level of %s minus that of %s in dB over frequency in Hz, with its interval, between the margins of %.3g dB. The table below has the numbers.", p.A, p.B, st.Margin),
 	}
 	area := plot.Area{Name: "interval, all pairs together"}

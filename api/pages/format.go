@@ -24,7 +24,7 @@ var functions = template.FuncMap{
 			Rows any
 		}{name, rows}
 	}, "sentence": Sentence, "minus": plot.Minus, "signed": func(v float32) string { return Signed(float64(v)) }, "stateLook": stateLook, "sameDay": sameDay,
-	"words": func() []string { return plot.Words }, "add": func(a, b int) int { return a + b }, "least": func(a, b int) int { return min(a, b) }, "query": url.QueryEscape,
+	"words": func() []string { return plot.Words }, "add": func(a, b int) int { return a + b }, "least": func(a, b int) int { return min(a, b) }, "query": func(s string) string { return s }, // within an address the template escapes: twice would be once too often
 }
 
 // Stamp writes a moment with its offset from UTC.

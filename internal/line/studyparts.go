@@ -3,6 +3,7 @@ package line
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"alike/reports"
@@ -76,7 +77,9 @@ func (st *study) metrics() error {
 			warnings = st.nestedMetric(m, &c)
 		}
 		for _, w := range warnings {
-			st.warn("%s: %s", upper(m.Name), w)
+			if !slices.Contains(st.out.Warnings, w) { // of all bands already
+				st.warn("%s: %s", upper(m.Name), w)
+			}
 		}
 		st.out.Metrics = append(st.out.Metrics, c)
 	}

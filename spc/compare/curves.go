@@ -278,6 +278,18 @@ func (s *Survey) conclude(o CurveOptions) {
 // conclude says how the pair stands to the margin; fewest is how many pieces of
 // evidence, named by what, the smaller of the two has.
 func (p BatchPair) conclude(o CurveOptions, fewest int, what string, say func(string, ...any)) {
+	p.stand(o, say)
+	switch {
+	case p.Everywhere:
+	case p.Open > 0 && p.Settle > fewest:
+		say("About %d %s of each of %s and %s would settle it if they go on like this, %d more than the fewest now.", p.Settle, what, p.A, p.B, p.Settle-fewest)
+	case p.Open > 0 && p.Settle == 0:
+		say("No reasonable number of %s would settle all bands of %s and %s if they go on like this: some difference lies too close to the margin.", what, p.A, p.B)
+	}
+}
+
+// stand says how the pair stands to the margin.
+func (p BatchPair) stand(o CurveOptions, say func(string, ...any)) {
 	in, far, margin := count(p.Equivalent), o.named(p.Beyond), o.amount(o.Margin)
 	switch {
 	case p.Everywhere:
@@ -292,12 +304,6 @@ func (p BatchPair) conclude(o CurveOptions, fewest int, what string, say func(st
 		say("%s and %s are equivalent within the margin of %s in %d of %d bands; in %d that is open.", p.A, p.B, margin, in, len(p.Equivalent), len(p.Equivalent)-in-count(p.Beyond))
 	case far == "":
 		say("Whether %s and %s are equivalent within the margin of %s is open in every band.", p.A, p.B, margin)
-	}
-	switch {
-	case p.Open > 0 && p.Settle > fewest:
-		say("About %d %s of each of %s and %s would settle it if they go on like this, %d more than the fewest now.", p.Settle, what, p.A, p.B, p.Settle-fewest)
-	case p.Open > 0 && p.Settle == 0:
-		say("No reasonable number of %s would settle all bands of %s and %s if they go on like this: some difference lies too close to the margin.", what, p.A, p.B)
 	}
 }
 

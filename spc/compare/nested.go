@@ -225,6 +225,10 @@ func (n *nest) pair(i, j int, o Options, q *ranges) Pair {
 	return p
 }
 
+// leastDF is how many degrees of freedom a plan for more batches needs: from fewer the
+// spread of the batches may be wrong by far, and so would be the plan.
+const leastDF = 3
+
 // against holds a difference against the margin by two one-sided t tests.
 func (n *nest) against(p *Pair, se, sd float64, o Options) {
 	alpha, margin := 1-o.confidence(), o.Margin/n.scale
@@ -236,7 +240,7 @@ func (n *nest) against(p *Pair, se, sd float64, o Options) {
 		p.beyondP = min(1, 2*math.Min(1-lower, 1-upper))
 		p.Beyond = p.beyondP <= alpha
 	}
-	if !p.Equivalent && !(p.P <= alpha) {
+	if !p.Equivalent && !(p.P <= alpha) && n.df >= leastDF {
 		a, b := Summary{p.A, 2, p.Difference, sd}, Summary{p.B, 2, 0, sd}
 		p.Settle, _ = SettlePerGroup(a, b, margin, alpha)
 	}
@@ -254,7 +258,7 @@ func (n *nest) warnings() []string {
 	case n.ss == 0:
 		out = append(out, "The batches of a supplier have the same mean to the last digit: no test of the suppliers was made.")
 	case n.df < 4:
-		out = append(out, fmt.Sprintf("How much batches of the same supplier differ is known from few of them (%d degrees of freedom): the intervals are wide.", n.df))
+		out = append(out, fmt.Sprintf("How much batches of the same supplier differ is known from few of them (degrees of freedom: %d): the intervals are wide.", n.df))
 	}
 	if n.df > 0 && most > 2*least {
 		out = append(out, "The batches are of very unequal size: the tests of the suppliers hold approximately.")

@@ -228,11 +228,15 @@ func TestSuppliersInWords(t *testing.T) {
 	// Batches of a supplier that differ as much as the suppliers do.
 	s, text = say(suppliersOf(rng, []int{2, 1}, 30, 4, 0, 0.6, 0.3))
 	has(text, "So few batches cannot show a difference", "Batches of the same supplier differ in", "each batch counts as one piece of evidence", "Whether B and A are equivalent within the margin of 0.5 dB is open in every band.",
-		"B is known from one batch", "(1 degrees of freedom)")
-	if p := s.Pairs[0]; p.Open != 4 || p.Settle > 0 && !strings.Contains(text, fmt.Sprintf("About %d batches of each of B and A", p.Settle)) {
+		"B is known from one batch", "(degrees of freedom: 1)", "cannot be told from so few; each more tells")
+	if p := s.Pairs[0]; p.Open != 4 || p.Settle != 0 {
 		t.Errorf("%+v\n%s", p, text)
 	}
-	_, text = say(suppliersOf(rng, []int{8, 8}, 20, 4, 0, 0.05, 0.3))
+	s, text = say(suppliersOf(rng, []int{4, 3}, 30, 4, 0, 0.5, 0.3))
+	if p := s.Pairs[0]; p.Open == 0 || p.Settle < 5 || !strings.Contains(text, fmt.Sprintf("About %d batches of each of B and A would settle it", p.Settle)) {
+		t.Errorf("%+v\n%s", p, text)
+	}
+	_, text = say(suppliersOf(rng, []int{8, 8}, 20, 4, 0, 0, 0.3))
 	has(text, "B and A are equivalent within the margin of 0.5 dB in all bands.", "that does not mean there is none", "No single band shows a difference between batches")
 	if strings.Contains(text, "equal") && !strings.Contains(text, "unequal") {
 		t.Error(text)

@@ -36,6 +36,8 @@ func (r *NestedResult) concludePair(p Pair, o Options, alpha float64, say func(s
 		say("%s and %s are equivalent within the margin of %s (p = %.2g), as far as their batches tell.", p.A, p.B, o.amount(o.Margin), p.EquivalenceP)
 	case shown:
 		say("%s lies %s %s by %s (%s).", p.A, word, p.B, o.amount(size), o.span(span(p, true), span(p, false)))
+	case r.Batch.DF1 < leastDF:
+		say("%s minus %s may be anything from %s; how many batches would settle it cannot be told from so few.", p.A, p.B, o.span(p.Low, p.High))
 	case p.Settle > 0:
 		say("%s minus %s may be anything from %s; about %d batches of each would settle it if they go on like this.", p.A, p.B, o.span(p.Low, p.High), p.Settle)
 	default:

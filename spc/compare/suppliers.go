@@ -122,9 +122,15 @@ func (s *SupplierSurvey) adjust(o CurveOptions) {
 			p, sd := s.Bands[b].Pairs[k], s.Bands[b].spread()
 			return p, Summary{p.A, 2, p.Difference, sd}, Summary{p.B, 2, 0, sd}
 		})
+		if s.few() {
+			pair.Settle = 0
+		}
 		s.Pairs = append(s.Pairs, pair)
 	}
 }
+
+// few reports whether too few batches are known to plan for more.
+func (s *SupplierSurvey) few() bool { return s.Bands[0].Batch.DF1 < leastDF }
 
 // spread is the standard deviation of the batch means of a supplier, pooled.
 func (r NestedResult) spread() float64 {
@@ -157,6 +163,11 @@ func (s *SupplierSurvey) conclude(o CurveOptions) {
 		say("No single band shows a difference of the suppliers' means beyond their batches.")
 	}
 	for _, p := range s.Pairs {
+		if s.few() && p.Open > 0 {
+			p.stand(o, say)
+			say("How many batches of %s and %s would settle it cannot be told from so few; each more tells more than many drivers of those at hand.", p.A, p.B)
+			continue
+		}
 		fewest := math.MaxInt
 		for _, r := range s.Bands[0].Sources {
 			if r.Name == p.A || r.Name == p.B {
