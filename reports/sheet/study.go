@@ -186,11 +186,15 @@ func (b *studyBook) groups(row int) int {
 	const s = sheetAnswer
 	right := header
 	right.align = "right"
+	beside := "Supplier"
+	if b.study.By == "supplier" {
+		beside = "Batches"
+	}
 	for _, h := range []struct {
 		from, to int
 		text     string
 		l        look
-	}{{1, 2, upperFirst(b.study.By), header}, {3, 4, "Supplier", header}, {5, 5, "drivers", right}, {6, 6, "good", right}, {7, 7, "bad", right},
+	}{{1, 2, upperFirst(b.study.By), header}, {3, 4, beside, header}, {5, 5, "drivers", right}, {6, 6, "good", right}, {7, 7, "bad", right},
 		{8, 8, "open", right}, {9, 9, "yield", right}, {10, 11, "from and to", right}, {12, 13, "pairs per 100 bought", right}} {
 		b.merged(s, h.from, h.to, row, h.text, h.l)
 	}
