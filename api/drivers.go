@@ -184,6 +184,7 @@ func (s *server) study(c echo.Context) (reports.DriverStudy, error) {
 type DriverStudy struct {
 	Product    string       `json:"product"`
 	By         string       `json:"by"`     // batch or supplier
+	Nested     bool         `json:"nested"` // suppliers by their batches
 	Margin     float64      `json:"margin"` // dB
 	P          number       `json:"p"`      // over all bands together; null for one group
 	Conclusion []string     `json:"conclusion"`
@@ -232,6 +233,10 @@ type Compared struct {
 	SpreadP   number       `json:"spread_p"`
 	BetweenSD number       `json:"between_sd"`
 	WithinSD  number       `json:"within_sd"`
+	Share     number       `json:"share_between"`
+	ShareLow  number       `json:"share_low"`
+	ShareHigh number       `json:"share_high"`
+	BatchP    number       `json:"batch_p"` // of equal batches of a supplier; null unless nested
 	Pairs     []Difference `json:"pairs"`
 }
 
@@ -254,7 +259,7 @@ func (s *server) getDriverStudy(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	out := DriverStudy{Product: st.Product, By: st.By, Margin: st.Margin, P: number(st.Headline.P), Conclusion: st.Conclusion,
+	out := DriverStudy{Product: st.Product, By: st.By, Nested: st.Nested, Margin: st.Margin, P: number(st.Headline.P), Conclusion: st.Conclusion,
 		Warnings: append([]string{}, st.Warnings...), Bands: comparedOf(st.Bands), Metrics: comparedOf(st.Metrics)}
 	for _, g := range st.Groups {
 		y := g.Yield
@@ -274,7 +279,8 @@ func (s *server) getDriverStudy(c echo.Context) error {
 func comparedOf(all []reports.Compared) []Compared {
 	out := []Compared{}
 	for _, c := range all {
-		x := Compared{Name: c.Name, Unit: c.Unit, MeanP: number(c.MeanP), SpreadP: number(c.SpreadP), BetweenSD: number(c.BetweenSD), WithinSD: number(c.WithinSD), Pairs: []Difference{}}
+		x := Compared{Name: c.Name, Unit: c.Unit, MeanP: number(c.MeanP), SpreadP: number(c.SpreadP), BetweenSD: number(c.BetweenSD), WithinSD: number(c.WithinSD),
+			Share: number(c.Share), ShareLow: number(c.ShareLow), ShareHigh: number(c.ShareHigh), BatchP: number(c.BatchP), Pairs: []Difference{}}
 		for _, d := range c.Pairs {
 			x.Pairs = append(x.Pairs, Difference{d.A, d.B, number(d.Difference), number(d.Low), number(d.High), number(d.P), number(d.TukeyLow), number(d.TukeyHigh), number(d.EquivalentP), d.Word})
 		}

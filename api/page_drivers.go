@@ -3,11 +3,9 @@ package api
 import (
 	"fmt"
 	"net/http"
-	"net/url"
 	"slices"
 	"strconv"
 	"strings"
-	"time"
 
 	"alike/api/pages"
 	"alike/internal/line"
@@ -21,6 +19,7 @@ import (
 type driversBody struct {
 	Product   string
 	Name      string
+	Of        string // product that the drivers go into
 	Batches   []line.DriverBatch
 	Suppliers []string
 	Pairings  []store.PairingRow
@@ -32,6 +31,16 @@ type driversBody struct {
 // driversPage answers: which drivers are here, and what can be done with them?
 func (s *server) driversPage(c echo.Context) error {
 	ctx := c.Request().Context()
+	if c.QueryParam("product") == "" {
+		several, err := s.severalOf(ctx, line.StageDriver)
+		if err != nil {
+			return err
+		}
+		if several {
+			_, err := s.whichProduct(c, line.StageDriver, "Drivers", "/drivers")
+			return err
+		}
+	}
 	setup, err := s.Line.DriverSetup(ctx, c.QueryParam("product"))
 	if err != nil {
 		if problem(err).Status == http.StatusNotFound && c.QueryParam("product") == "" {
@@ -43,7 +52,7 @@ func (s *server) driversPage(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	b := driversBody{Product: setup.Code, Name: setup.Name}
+	b := driversBody{Product: setup.Code, Name: setup.Name, Of: setup.Of}
 	b.Tolerance, b.Margin = setup.PairSettings()
 	if b.Batches, err = s.Line.DriverBatches(ctx, setup.Code); err != nil {
 		return err
@@ -112,6 +121,7 @@ func (s *server) driverBatchPage(c echo.Context) error {
 type studyBody struct {
 	reports.DriverStudy
 	Pictures []picture
+	Code     string // of the drivers' product
 	Book     string // address of the workbook
 	Rows     []studyRow
 }
@@ -131,7 +141,7 @@ func (s *server) studyPage(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	b := studyBody{DriverStudy: st, Book: "/api/v1/drivers/study.xlsx?" + c.QueryString()}
+	b := studyBody{DriverStudy: st, Code: c.QueryParam("product"), Book: "/api/v1/drivers/study.xlsx?" + c.QueryString()}
 	var plots []plot.EnvelopePlot
 	for k, p := range st.Pairs {
 		if len(plots) == 6 {
@@ -139,7 +149,11 @@ func (s *server) studyPage(c echo.Context) error {
 		}
 		plots = append(plots, differencePlot(st, k, p))
 	}
-	for _, p := range sameLevels(plots) {
+	for i, p := range sameLevels(plots) {
+		if t := p.Levels; len(t) > 1 { // a margin at the edge of the picture is not seen
+			plots[i].Levels = plot.LevelTicks(min(t[0], -1.2*st.Margin), max(t[len(t)-1], 1.2*st.Margin), 9)
+			p = plots[i]
+		}
 		pic, err := draw(p)
 		if err != nil {
 			return err
@@ -162,7 +176,7 @@ func (s *server) studyPage(c echo.Context) error {
 // differencePlot draws a pair of groups: difference, interval and margin.
 func differencePlot(st reports.DriverStudy, k int, p reports.GroupPair) plot.EnvelopePlot {
 	out := plot.EnvelopePlot{
-		Title: p.A + " minus " + p.B, Axis: st.Axis, Middle: "difference of the means",
+		Title: p.A + " minus " + p.B, Axis: st.Axis, Middle: "difference of the means", Bounds: "margin",
 		Description: fmt.Sprintf("Mean level of %s minus that of %s in dB over frequency in Hz, with its interval, between the margins of %.3g dB. The table below has the numbers.", p.A, p.B, st.Margin),
 	}
 	area := plot.Area{Name: "interval, all pairs together"}
@@ -175,140 +189,3 @@ func differencePlot(st reports.DriverStudy, k int, p reports.GroupPair) plot.Env
 	out.Areas = []plot.Area{area}
 	return out
 }
-
-type pairsBody struct {
-	reports.PickList
-	Code      string // of the drivers' product
-	Kept      bool
-	InForce   bool
-	Form      url.Values // of a proposal, to keep it by
-	Batches   []string
-	By, Wrong string
-	Said      string
-}
-
-// proposalPage shows the best pairing of the batches that were chosen, not kept.
-func (s *server) proposalPage(c echo.Context) error {
-	b, err := s.proposal(c, c.QueryParams())
-	if err != nil {
-		return err
-	}
-	return s.showPairs(c, http.StatusOK, b)
-}
-
-func (s *server) showPairs(c echo.Context, status int, b pairsBody) error {
-	title := "Pairs, not kept"
-	if b.Kept {
-		title = fmt.Sprintf("Pairing %d", b.Number)
-	}
-	return s.show(c, status, "pairs", pages.View{Title: title, Here: "/drivers", Body: b})
-}
-
-// proposal reads what a form asks for and finds the best pairing.
-func (s *server) proposal(c echo.Context, form url.Values) (pairsBody, error) {
-	b := pairsBody{Form: form, Batches: form["batch"], By: strings.TrimSpace(form.Get("by"))}
-	r, err := pairRequest(form)
-	if err != nil {
-		return b, err
-	}
-	plan, err := s.Line.PlanPairs(c.Request().Context(), r)
-	if err != nil {
-		return b, err
-	}
-	b.PickList, b.Code = plan.List, form.Get("product")
-	return b, nil
-}
-
-func pairRequest(form url.Values) (line.PairRequest, error) {
-	r := line.PairRequest{Product: form.Get("product"), Batches: form["batch"], UncheckedToo: form.Get("unchecked") != ""}
-	if text := strings.Replace(strings.TrimSpace(form.Get("tolerance")), ",", ".", 1); text != "" {
-		v, err := strconv.ParseFloat(text, 64)
-		if err != nil {
-			p := newProblem(http.StatusUnprocessableEntity, text+" is not a tolerance", "write a number of dB, such as 0.5")
-			p.Field = "tolerance"
-			return r, p
-		}
-		r.Tolerance = v
-	}
-	for text := range strings.FieldsFuncSeq(form.Get("excluded"), func(r rune) bool { return strings.ContainsRune(" ,;\n\r\t", r) }) {
-		r.Excluded = append(r.Excluded, text)
-	}
-	return r, nil
-}
-
-// keepPairs stores the pairing that was shown, under a name.
-func (s *server) keepPairs(c echo.Context) error {
-	form, err := c.FormParams()
-	if err != nil {
-		return err
-	}
-	by := person(c)
-	if by.Actor == "" {
-		b, err := s.proposal(c, form)
-		if err != nil {
-			return err
-		}
-		b.Wrong = "give your name: a pairing without one cannot be asked about"
-		return s.showPairs(c, http.StatusUnprocessableEntity, b)
-	}
-	r, err := pairRequest(form)
-	if err != nil {
-		return err
-	}
-	plan, err := s.Line.KeepPairs(c.Request().Context(), by, r)
-	if err != nil {
-		return err
-	}
-	q := url.Values{"done": {"kept"}}
-	if r.Product != "" {
-		q.Set("product", r.Product)
-	}
-	return c.Redirect(http.StatusSeeOther, fmt.Sprintf("/drivers/pairings/%d?%s", plan.List.Number, q.Encode()))
-}
-
-// pairingPage shows a kept pairing, and what was built by it.
-func (s *server) pairingPage(c echo.Context) error {
-	l, err := s.pickList(c)
-	if err != nil {
-		return err
-	}
-	b := pairsBody{PickList: l, Kept: true, InForce: l.Withdrawn == "", Code: c.QueryParam("product")}
-	if c.QueryParam("done") == "kept" {
-		b.Said = "The pairing is kept. Its drivers are spoken for."
-	}
-	return s.showPairs(c, http.StatusOK, b)
-}
-
-// withdrawPairs gives a pairing up.
-func (s *server) withdrawPairs(c echo.Context) error {
-	n, err := pathNumber(c, "pairing")
-	if err != nil {
-		return err
-	}
-	by, product := person(c), c.FormValue("product")
-	reason := strings.TrimSpace(c.FormValue("reason"))
-	if by.Actor == "" || reason == "" {
-		l, err := s.Line.PickList(c.Request().Context(), product, n)
-		if err != nil {
-			return err
-		}
-		b := pairsBody{PickList: l, Kept: true, InForce: l.Withdrawn == "", Code: product, By: by.Actor, Wrong: "give your name and the reason"}
-		return s.showPairs(c, http.StatusUnprocessableEntity, b)
-	}
-	if err := s.Line.WithdrawPairs(c.Request().Context(), by, product, n, reason); err != nil {
-		return err
-	}
-	return c.Redirect(http.StatusSeeOther, "/drivers?"+url.Values{"product": {product}, "done": {"withdrawn"}}.Encode())
-}
-
-// Book is the address of the pick list's workbook.
-func (b pairsBody) Book() string {
-	q := ""
-	if b.Code != "" {
-		q = "?product=" + url.QueryEscape(b.Code)
-	}
-	return fmt.Sprintf("/api/v1/drivers/pairings/%d/picks.xlsx%s", b.Number, q)
-}
-
-// Made is when the pairing was kept.
-func (b pairsBody) Made() time.Time { return b.MadeAt }

@@ -27,13 +27,26 @@ type partsBody struct {
 	More      int // entries that are not shown
 	All       bool
 	Batches   []ComponentBatch
+	Kinds     []string
 	Codes, By string // of the scan form
+	Entry     entryForm
 	Wrong     string
 	Said      string
 }
 
+// An entryForm is what was typed of one entry.
+type entryForm struct {
+	line.PartUse
+	By, Wrong string
+}
+
 // partsPage shows which batch and which piece went into which units.
 func (s *server) partsPage(c echo.Context) error {
+	if c.QueryParam("product") == "" {
+		if asked, err := s.whichProduct(c, "", "Parts", "/parts"); asked || err != nil {
+			return err
+		}
+	}
 	b, err := s.partsBody(c, c.QueryParam("product"))
 	if err != nil {
 		return err
@@ -61,7 +74,7 @@ func (s *server) partsBody(c echo.Context, product string) (partsBody, error) {
 	if err != nil {
 		return partsBody{}, err
 	}
-	b := partsBody{Product: setup.Code, Channels: setup.Channels, All: c.QueryParam("all") != ""}
+	b := partsBody{Product: setup.Code, Channels: setup.Channels, Kinds: kindsOf(setup), All: c.QueryParam("all") != ""}
 	rows, err := s.DB.Site(s.Line.Site()).Parts(ctx, setup.Code)
 	if err != nil {
 		return b, err
@@ -104,6 +117,36 @@ func (s *server) scanParts(c echo.Context) error {
 		return err
 	}
 	b.Codes, b.By, b.Wrong = codes, by.Actor, wrong
+	return s.showParts(c, http.StatusUnprocessableEntity, b)
+}
+
+// enterPart stores which batch or piece went into which units.
+func (s *server) enterPart(c echo.Context) error {
+	get := func(name string) string { return strings.TrimSpace(c.FormValue(name)) }
+	f := entryForm{By: person(c).Actor, PartUse: line.PartUse{Kind: strings.ToLower(get("kind")), Channel: get("channel"), Batch: get("batch"), Piece: get("piece"),
+		First: get("first"), Last: get("last"), Lot: get("lot"), Note: get("note")}}
+	use := f.PartUse
+	if use.Last == "" {
+		use.Last = use.First
+	}
+	if f.By == "" {
+		f.Wrong = "give your name: an entry without one cannot be asked about"
+	} else {
+		n, err := s.Line.AddParts(c.Request().Context(), person(c), get("product"), []line.PartUse{use})
+		var refusal *line.Refusal
+		switch {
+		case err == nil:
+			return c.Redirect(http.StatusSeeOther, "/parts?"+url.Values{"product": {get("product")}, "new": {strconv.Itoa(n)}}.Encode())
+		case !errors.As(err, &refusal):
+			return err
+		}
+		f.Wrong = refusal.Error()
+	}
+	b, err := s.partsBody(c, get("product"))
+	if err != nil {
+		return err
+	}
+	b.Entry = f
 	return s.showParts(c, http.StatusUnprocessableEntity, b)
 }
 

@@ -1,6 +1,7 @@
 package api
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"net/http"
@@ -206,4 +207,53 @@ func (s *server) addProduct(c echo.Context, p line.Product) error {
 		return &typedWrong{refusal}
 	}
 	return err
+}
+
+type choiceBody struct {
+	Question string
+	At       string // address that takes the product
+	Products []productLine
+}
+
+// severalOf reports whether there are several products of a stage.
+func (s *server) severalOf(ctx context.Context, stage string) (bool, error) {
+	rows, err := s.DB.Site(s.Line.Site()).Products(ctx)
+	if err != nil {
+		return false, err
+	}
+	n := 0
+	for _, r := range rows {
+		setup, err := s.Line.Setup(ctx, r.Product)
+		if err != nil {
+			return false, err
+		}
+		if setup.Stage == stage {
+			n++
+		}
+	}
+	return n > 1, nil
+}
+
+// whichProduct answers a page that needs one product when there are several of a
+// stage, or none; asked is false when there is just one.
+func (s *server) whichProduct(c echo.Context, stage, title, at string) (asked bool, err error) {
+	ctx := c.Request().Context()
+	rows, err := s.DB.Site(s.Line.Site()).Products(ctx)
+	if err != nil {
+		return false, err
+	}
+	b := choiceBody{Question: title, At: at}
+	for _, r := range rows {
+		setup, err := s.Line.Setup(ctx, r.Product)
+		if err != nil {
+			return false, err
+		}
+		if setup.Stage == stage {
+			b.Products = append(b.Products, productLine{Code: r.Product, Name: setup.Name, Revision: setup.Revision})
+		}
+	}
+	if len(b.Products) == 1 {
+		return false, nil
+	}
+	return true, s.show(c, http.StatusOK, "choice", pages.View{Title: title, Here: at, Body: b})
 }

@@ -66,7 +66,7 @@ func pickListOf(l reports.PickList) PickList {
 		out.Pairs = append(out.Pairs, DriverPair{p.Left, p.Right, p.Mismatch, p.Predicted, p.Fixed, p.Unit, number(p.Built)})
 	}
 	for _, u := range l.Unpaired {
-		out.Unpaired = append(out.Unpaired, Unpaired(u))
+		out.Unpaired = append(out.Unpaired, Unpaired{u.Serial, u.Batch, u.Why})
 	}
 	for _, t := range l.TradeOff {
 		out.TradeOff = append(out.TradeOff, TradePoint(t))

@@ -11,6 +11,7 @@ type DriverStudy struct {
 	Product    string
 	Zone       *time.Location
 	By         string  // "batch" or "supplier"
+	Nested     bool    // suppliers are compared by their batches, not by single drivers
 	Margin     float64 // dB
 	Confidence float64
 	Headline   Headline
@@ -79,7 +80,8 @@ type Compared struct {
 	Groups    []GroupValue
 	MeanP     float64 // of equal means; for bands adjusted over the bands
 	SpreadP   float64 // of equal spreads, Brown-Forsythe; likewise
-	BetweenSD float64 // between batches, of the batch means; NaN with one batch
+	BatchP    float64 // of equal batches of a supplier, when nested; for bands adjusted
+	BetweenSD float64 // between batches, of a supplier when nested; NaN with one batch
 	WithinSD  float64
 	Share     float64 // of the variance between batches
 	ShareLow  float64
@@ -100,8 +102,8 @@ type GroupValue struct {
 type Difference struct {
 	A, B                string
 	Difference          float64
-	Low, High, P        float64 // Games and Howell: spreads not taken as equal
-	TukeyLow, TukeyHigh float64 // Tukey and Kramer: spreads taken as equal
+	Low, High, P        float64 // Games and Howell: spreads not taken as equal; nested: by batch means
+	TukeyLow, TukeyHigh float64 // Tukey and Kramer: spreads taken as equal; nested: of drivers counted singly
 	EquivalentP         float64 // NaN without a margin
 	Word                string  // "equivalent", "differs", "differs little", "open", "" without a margin
 }
@@ -113,7 +115,7 @@ type GroupPair struct {
 	Equivalent int
 	Beyond     int
 	Open       int
-	Settle     int // drivers per group that would settle what is open; 0 for none
+	Settle     int // drivers per group that would settle what is open, batches of each when nested; 0 for none
 	More       int // more than the smaller group has now
 }
 
@@ -161,8 +163,22 @@ type PickPair struct {
 	Built                 float64 // the unit's measured balance; NaN for none
 }
 
-// A PickLone is a driver that found no partner.
-type PickLone struct{ Serial, Batch, Why string }
+// A PickLone is a driver that found no partner, or that took no part.
+type PickLone struct {
+	Serial, Batch, Why string
+	Apart              bool // took no part
+}
+
+// Lone counts the drivers that took part and found no partner.
+func (l PickList) Lone() int {
+	n := 0
+	for _, u := range l.Unpaired {
+		if !u.Apart {
+			n++
+		}
+	}
+	return n
+}
 
 // A TradePoint is what a tolerance gives.
 type TradePoint struct {

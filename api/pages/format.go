@@ -23,8 +23,8 @@ var functions = template.FuncMap{
 			Name string
 			Rows any
 		}{name, rows}
-	}, "sentence": Sentence, "signed": func(v float32) string { return Signed(float64(v)) }, "stateLook": stateLook, "sameDay": sameDay,
-	"words": func() []string { return plot.Words }, "add": func(a, b int) int { return a + b }, "least": func(a, b int) int { return min(a, b) }, "query": url.QueryEscape,
+	}, "sentence": Sentence, "minus": plot.Minus, "signed": func(v float32) string { return Signed(float64(v)) }, "stateLook": stateLook, "sameDay": sameDay,
+	"words": func() []string { return plot.Words }, "add": func(a, b int) int { return a + b }, "least": func(a, b int) int { return min(a, b) }, "query": func(s string) string { return s }, // within an address the template escapes: twice would be once too often
 }
 
 // Stamp writes a moment with its offset from UTC.
@@ -126,9 +126,10 @@ func Upper(s string) string {
 	return s
 }
 
-// Sentence makes a whole sentence of a clause, or of a text that is one already.
+// Sentence makes a whole sentence of a clause, or of a text that is one already, with
+// real minus signs.
 func Sentence(s string) string {
-	s = Upper(strings.TrimSpace(s))
+	s = Upper(plot.Minus(strings.TrimSpace(s)))
 	if s == "" || strings.HasSuffix(s, ".") || strings.HasSuffix(s, "!") || strings.HasSuffix(s, "?") {
 		return s
 	}

@@ -28,6 +28,10 @@ type demoCommand struct {
 	Paper  string `help:"Paper of the reports: A4 or Letter." enum:"A4,Letter" default:"A4"`
 }
 
+// demoEdition counts the changes of what the demo simulates: data of an earlier one stay
+// in a site of their own.
+const demoEdition = 2
+
 // demoZone is where the invented workshop lies.
 const demoZone = "Europe/Vienna"
 
@@ -41,7 +45,7 @@ func (cmd *demoCommand) Run(c *console) error {
 	if err != nil {
 		return err
 	}
-	d := database{Data: cmd.Data, Site: fmt.Sprintf("%s-seed%d-units%d", sim.SiteCode, cmd.Seed, story.Options.Units), SiteName: sim.SiteName, Zone: demoZone, Install: true}
+	d := database{Data: cmd.Data, Site: fmt.Sprintf("%s-%d-seed%d-units%d", sim.SiteCode, demoEdition, cmd.Seed, story.Options.Units), SiteName: sim.SiteName, Zone: demoZone, Install: true}
 	if d.Data, err = d.folder("alike-demo"); err != nil {
 		return err
 	}
@@ -143,6 +147,11 @@ func demoProduct(p *sim.Product, name string, target []byte) (line.Product, erro
 		Code: p.Code, Revision: p.Revision, Name: p.Name, Channels: sim.Channels, Fraction: p.Fraction,
 		Bands: line.Span{From: p.Range[0], To: p.Range[1]}, Anchor: line.Span{From: p.Anchor[0], To: p.Anchor[1]},
 		Target: line.Target{Tilt: &tilt}, Seatings: sim.Seatings, MaxAttempts: 3, FirstPassYield: 0.9, FalseAlarms: 500,
+		Components: []line.Component{
+			{Kind: "driver", Name: "40 mm driver", Certificate: []line.Quantity{{Name: "resonance frequency", Unit: "Hz"}, {Name: "moving mass", Unit: "g"}}},
+			{Kind: "foam", Name: "front foam", Certificate: []line.Quantity{{Name: "air-flow resistance", Unit: "Pa·s/m"}, {Name: "thickness", Unit: "mm"}}},
+			{Kind: "pad", Name: "ear pad"}, {Kind: "mesh", Name: "rear mesh"}, {Kind: "plate", Name: "tuning plate"}, {Kind: "shell", Name: "printed shell"}, {Kind: "glue", Name: "seam glue"},
+		},
 		SeatingSpread: []envelope.Guard{{From: 20, To: 80, DB: 8}, {From: 100, To: 2000, DB: 2}, {From: 2500, To: 20000, DB: 8}},
 		Envelope: &envelope.Envelope{
 			Mask:    &envelope.Mask{},

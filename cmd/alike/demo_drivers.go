@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -43,14 +44,14 @@ func driverProduct(of string) line.Product {
 
 // drivers takes in the batches of single drivers as the incoming jig exports them.
 func (cmd *demoCommand) drivers(c *console, w *workplace, story *sim.Story, product string) error {
-	dir := filepath.Join(cmd.Out, fmt.Sprintf("simulated-drivers-seed%d", cmd.Seed))
-	f := sim.DriverFolder{Takes: filepath.Join(dir, "drivers"), Values: filepath.Join(dir, "driver-values.csv"), Batches: filepath.Join(dir, "driver-batches.csv")}
+	dir := filepath.Join(cmd.Out, fmt.Sprintf("simulated-incoming-seed%d-units%d", cmd.Seed, story.Options.Units))
+	f := sim.FolderOfDrivers(dir)
 	if _, err := os.Stat(dir); errors.Is(err, fs.ErrNotExist) {
 		part := dir + ".part"
 		if err := os.RemoveAll(part); err != nil { // of a run that was killed
 			return err
 		}
-		if _, err := sim.WriteDrivers(c.ctx, part, sim.IncomingDrivers(cmd.Seed, story.Monday(), 0)); err != nil {
+		if _, err := sim.WriteDrivers(c.ctx, part, story.Incoming(0)); err != nil {
 			return err
 		}
 		if err := os.Rename(part, dir); err != nil {
@@ -90,7 +91,58 @@ func (cmd *demoCommand) drivers(c *console, w *workplace, story *sim.Story, prod
 	for _, r := range append(out.Refused, values.Refused...) {
 		fmt.Fprintln(c.err, "refused:", r.Error())
 	}
-	return nil
+	return cmd.buildIn(c, w, f.Built, product)
+}
+
+// buildIn keeps the pairs that the workshop matched by hand, once, and enters which unit
+// each driver went into: the units' balance is held against the predicted one later.
+func (cmd *demoCommand) buildIn(c *console, w *workplace, name, product string) error {
+	data, err := os.ReadFile(name)
+	if err != nil {
+		return err
+	}
+	parts, err := line.ReadParts(name, data)
+	if err != nil {
+		return err
+	}
+	kept, err := w.db.Site(w.line.Site()).Pairings(c.ctx, sim.DriverCode)
+	if err != nil {
+		return err
+	}
+	if len(kept) == 0 {
+		if _, err := w.line.KeepPairs(c.ctx, w.by, pairsOf(parts)); err != nil {
+			return err
+		}
+	}
+	_, err = w.line.AddParts(c.ctx, w.by, product, parts)
+	return err
+}
+
+// pairsOf asks for the pairs of drivers that went into the same unit, and no others.
+func pairsOf(parts []line.PartUse) line.PairRequest {
+	r := line.PairRequest{Product: sim.DriverCode}
+	at := map[string][2]string{}
+	var units []string
+	for _, p := range parts {
+		x, ok := at[p.First]
+		if !ok {
+			units = append(units, p.First)
+		}
+		if p.Channel == sim.Channels[0] {
+			x[0] = p.Piece
+		} else {
+			x[1] = p.Piece
+		}
+		at[p.First] = x
+		batch := p.Piece[:strings.LastIndex(p.Piece, "-")]
+		if !slices.Contains(r.Batches, batch) {
+			r.Batches = append(r.Batches, batch)
+		}
+	}
+	for _, u := range units {
+		r.Fixed = append(r.Fixed, at[u])
+	}
+	return r
 }
 
 // driverReports compares the batches, and pairs what is good.
@@ -118,6 +170,43 @@ func (cmd *demoCommand) driverReports(c *console, w *workplace) error {
 	for _, text := range st.Conclusion {
 		fmt.Fprintln(c.out, "    "+text)
 	}
+	st, err = w.line.DriverStudy(c.ctx, line.StudyRequest{Product: sim.DriverCode, Suppliers: suppliersOf(batches), Seed: cmd.Seed, Draws: 1999, Program: "alike " + version})
+	if err != nil {
+		return err
+	}
+	name = filepath.Join(cmd.Out, "suppliers.xlsx")
+	if err := writeBook(name, func(f io.Writer) error { return sheet.WriteStudy(f, st, o) }); err != nil {
+		return err
+	}
+	fmt.Fprintf(c.out, "\nsuppliers %s  %s\n", strings.Join(suppliersOf(batches), ", "), filepath.Base(name))
+	for _, text := range st.Conclusion {
+		fmt.Fprintln(c.out, "    "+text)
+	}
+	return cmd.pairReports(c, w, o)
+}
+
+func suppliersOf(batches []line.DriverBatch) []string {
+	var out []string
+	for _, b := range batches {
+		if b.Measured > 1 && !slices.Contains(out, b.Supplier) {
+			out = append(out, b.Supplier)
+		}
+	}
+	return out
+}
+
+// pairReports says what the pairs that were built are worth, and finds pairs among the
+// drivers that are left.
+func (cmd *demoCommand) pairReports(c *console, w *workplace, o sheet.Options) error {
+	built, err := w.line.PickList(c.ctx, sim.DriverCode, 1)
+	if err != nil {
+		return err
+	}
+	name := filepath.Join(cmd.Out, "pairing-1.xlsx")
+	if err := writeBook(name, func(f io.Writer) error { return sheet.WritePicks(f, built, o) }); err != nil {
+		return err
+	}
+	fmt.Fprintf(c.out, "\npairing 1, matched by hand: %d pairs  %s\n    %s\n", len(built.Pairs), filepath.Base(name), built.Built.Sentence)
 	plan, err := w.line.PlanPairs(c.ctx, line.PairRequest{Product: sim.DriverCode})
 	if err != nil {
 		return err
@@ -126,6 +215,6 @@ func (cmd *demoCommand) driverReports(c *console, w *workplace) error {
 	if err := writeBook(name, func(f io.Writer) error { return sheet.WritePicks(f, plan.List, o) }); err != nil {
 		return err
 	}
-	fmt.Fprintf(c.out, "    %d pairs within %g dB of %d drivers  %s\n", len(plan.List.Pairs), plan.List.Tolerance, 2*len(plan.List.Pairs)+len(plan.List.Unpaired), filepath.Base(name))
+	fmt.Fprintf(c.out, "best pairs of the drivers that are free: %d pairs within %g dB, %d drivers without a partner  %s\n", len(plan.List.Pairs), plan.List.Tolerance, plan.List.Lone(), filepath.Base(name))
 	return nil
 }

@@ -141,6 +141,8 @@ type comparedAnswer struct {
 	SpreadP number             `json:"spread_p"`
 	Between number             `json:"between_sd"`
 	Within  number             `json:"within_sd"`
+	Share   number             `json:"share_between"`
+	BatchP  number             `json:"batch_p"` // of equal batches of a supplier; null unless nested
 	Pairs   []differenceAnswer `json:"pairs"`
 }
 
@@ -161,6 +163,7 @@ type studyAnswer struct {
 	Conclusion []string         `json:"conclusion"`
 	P          number           `json:"p"`
 	Margin     float64          `json:"margin"`
+	Nested     bool             `json:"nested"` // suppliers by their batches
 	Groups     []groupAnswer    `json:"groups"`
 	Bands      []comparedAnswer `json:"bands"`
 	Metrics    []comparedAnswer `json:"metrics"`
@@ -168,7 +171,7 @@ type studyAnswer struct {
 }
 
 func studyAnswerOf(st reports.DriverStudy) studyAnswer {
-	a := studyAnswer{Conclusion: st.Conclusion, P: number(st.Headline.P), Margin: st.Margin, Warnings: st.Warnings, Bands: comparedOf(st.Bands), Metrics: comparedOf(st.Metrics)}
+	a := studyAnswer{Conclusion: st.Conclusion, P: number(st.Headline.P), Margin: st.Margin, Nested: st.Nested, Warnings: st.Warnings, Bands: comparedOf(st.Bands), Metrics: comparedOf(st.Metrics)}
 	for _, g := range st.Groups {
 		x := groupAnswer{Name: g.Name, Supplier: g.Supplier, Batches: g.Batches, Drivers: g.Drivers, Measured: g.Measured, Good: g.Good, Bad: g.Bad,
 			NotChecked: g.NotChecked, Reversed: g.Reversed, Yield: number(g.Yield.Share), YieldLow: number(g.Yield.Low), YieldHigh: number(g.Yield.High)}
@@ -186,7 +189,7 @@ func studyAnswerOf(st reports.DriverStudy) studyAnswer {
 func comparedOf(all []reports.Compared) []comparedAnswer {
 	out := []comparedAnswer{}
 	for _, c := range all {
-		x := comparedAnswer{Name: c.Name, Unit: c.Unit, MeanP: number(c.MeanP), SpreadP: number(c.SpreadP), Between: number(c.BetweenSD), Within: number(c.WithinSD), Pairs: []differenceAnswer{}}
+		x := comparedAnswer{Name: c.Name, Unit: c.Unit, MeanP: number(c.MeanP), SpreadP: number(c.SpreadP), Between: number(c.BetweenSD), Within: number(c.WithinSD), Share: number(c.Share), BatchP: number(c.BatchP), Pairs: []differenceAnswer{}}
 		for _, d := range c.Pairs {
 			x.Pairs = append(x.Pairs, differenceAnswer{d.A, d.B, number(d.Difference), number(d.Low), number(d.High), number(d.P), number(d.TukeyLow), number(d.TukeyHigh), number(d.EquivalentP), d.Word})
 		}

@@ -99,7 +99,7 @@ func (c *console) picks(l reports.PickList, out, paper string, json bool) error 
 	if err := t.Flush(); err != nil {
 		return err
 	}
-	fmt.Fprintf(c.out, "%d pairs within %g dB, total mismatch %.3f dB; %d drivers without a partner\n", len(l.Pairs), l.Tolerance, l.Total, len(l.Unpaired))
+	fmt.Fprintf(c.out, "%d pairs within %g dB, total mismatch %.3f dB; %d drivers without a partner, %d took no part\n", len(l.Pairs), l.Tolerance, l.Total, l.Lone(), len(l.Unpaired)-l.Lone())
 	for _, p := range l.TradeOff {
 		fmt.Fprintf(c.out, "  within %.3g dB: %d pairs, worst %.3f dB\n", p.Tolerance, p.Pairs, p.Worst)
 	}
@@ -152,7 +152,7 @@ func pickAnswerOf(l reports.PickList) pickAnswer {
 		a.Pairs = append(a.Pairs, pairedRow{p.Left, p.Right, p.Mismatch, p.Predicted, p.Unit, number(p.Built)})
 	}
 	for _, u := range l.Unpaired {
-		a.Unpaired = append(a.Unpaired, unpairedRow(u))
+		a.Unpaired = append(a.Unpaired, unpairedRow{u.Serial, u.Batch, u.Why})
 	}
 	for _, t := range l.TradeOff {
 		a.TradeOff = append(a.TradeOff, tradeRow(t))
@@ -260,9 +260,9 @@ func (cmd *driversBuy) Run(c *console) error {
 			}{need.Pairs, need.Buy, need.Typical, need.Confidence, hundred.Pairs, hundred.Low, hundred.High, need.Warnings})
 		}
 		if need.Buy > 0 {
-			fmt.Fprintf(c.out, "buy %d good drivers for %d pairs with a confidence of %g; %d are enough in half of the purchases\n", need.Buy, need.Pairs, need.Confidence, need.Typical)
+			fmt.Fprintf(c.out, "buy %d drivers for %d pairs with a confidence of %g; %d are enough in half of the purchases\n", need.Buy, need.Pairs, need.Confidence, need.Typical)
 		}
-		fmt.Fprintf(c.out, "a hundred good drivers give %.1f pairs on average, %.0f to %.0f in nine of ten purchases\n", hundred.Pairs, hundred.Low, hundred.High)
+		fmt.Fprintf(c.out, "a hundred drivers give %.1f pairs on average, %.0f to %.0f in nine of ten purchases\n", hundred.Pairs, hundred.Low, hundred.High)
 		return c.warn(need.Warnings)
 	})
 }

@@ -290,7 +290,7 @@ func TestPairsAreKeptAndBuilt(t *testing.T) {
 		t.Fatal(err)
 	}
 	list := plan.List
-	if list.Number != 0 || len(list.Pairs) < 10 || list.Tolerance != 0.4 || len(list.TradeOff) != 7 {
+	if list.Number != 0 || len(list.Pairs) < 10 || list.Tolerance != 0.4 || len(list.TradeOff) != 11 {
 		t.Fatalf("%+v", list)
 	}
 	seen := map[string]bool{}

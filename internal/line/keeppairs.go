@@ -13,7 +13,8 @@ import (
 )
 
 // Purchase foresees what more drivers like the free ones of a request would give: the
-// pairs of a purchase, and how many to buy for so many pairs.
+// pairs of a purchase, and how many to buy for so many pairs. As many of a purchase are
+// bad as were among the drivers asked for, unless bad ones are paired too.
 func (l *Line) Purchase(ctx context.Context, r PairRequest, pairCount int, confidence float64, seed uint64) (pairing.Purchase, pairing.Need, error) {
 	p := &pairs{line: l, request: r}
 	err := l.db.Snapshot(ctx, l.site, func(s store.Site) error { return p.load(ctx, s) })
@@ -25,6 +26,9 @@ func (l *Line) Purchase(ctx context.Context, r PairRequest, pairCount int, confi
 		return pairing.Purchase{}, pairing.Need{}, refuse(Invalid, "drivers", "take in more of them: "+p.reasons(), "only %d drivers can foretell a purchase", len(p.free))
 	}
 	supply := pairing.Supply{Units: p.unitsOf(p.free), By: p.measure(), Tolerance: p.in.PairTolerance, Seed: seed}
+	if !r.BadToo && p.good > 0 {
+		supply.Good, supply.Bad = p.good, p.bad
+	}
 	buy, err := pairing.Expect(supply, 100)
 	if err != nil {
 		return buy, pairing.Need{}, refuse(Invalid, "drivers", "correct the request", "%v", err)

@@ -65,6 +65,8 @@ type pairs struct {
 	site    store.SiteRow
 	zone    *time.Location
 	free    []Driver
+	good    int // of the drivers asked for, free or not
+	bad     int
 	at      map[string]*Driver
 	out     []leftOut
 	bands   []int
@@ -130,6 +132,12 @@ func (p *pairs) choose(drivers []Driver) {
 	}
 	p.at = map[string]*Driver{}
 	for _, d := range drivers {
+		if d.Good {
+			p.good++
+		}
+		if d.Bad {
+			p.bad++
+		}
 		why := ""
 		switch {
 		case d.Unit != "":
@@ -271,8 +279,10 @@ func (p *pairs) match() (pairing.Result, []pairing.Point, error) {
 		return r, nil, err
 	}
 	var points []pairing.Point
-	for _, f := range []float64{0.4, 0.6, 0.8, 1, 1.25, 1.5, 2} {
-		o.Tolerance = f * p.in.PairTolerance
+	for _, f := range []float64{0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1, 1.25, 1.5, 2} {
+		if o.Tolerance = p.in.PairTolerance; f != 1 {
+			o.Tolerance = math.Round(1e4*f*o.Tolerance) / 1e4
+		}
 		at, err := solve(o)
 		if err != nil {
 			return r, nil, err
@@ -329,7 +339,7 @@ func (p *pairs) fill(r pairing.Result, points []pairing.Point) {
 		l.Unpaired = append(l.Unpaired, reports.PickLone{Serial: id, Batch: p.at[id].Batch, Why: why})
 	}
 	for _, o := range p.out {
-		l.Unpaired = append(l.Unpaired, reports.PickLone{Serial: o.serial, Batch: o.batch, Why: o.why})
+		l.Unpaired = append(l.Unpaired, reports.PickLone{Serial: o.serial, Batch: o.batch, Why: o.why, Apart: true})
 	}
 	for _, t := range points {
 		l.TradeOff = append(l.TradeOff, reports.TradePoint(t))

@@ -171,6 +171,9 @@ func summary(pairs []reports.PickPair) reports.BuiltSummary {
 		b.Sentence = "One pair was built and measured; more are needed to tell what the prediction is worth."
 	default:
 		b.Sentence = fmt.Sprintf("%d pairs were built and measured: their balance lies %+.2f dB from the predicted one on average, which is what design and assembly add, and scatters by %.2f dB around that.", b.Units, b.Offset, b.SD)
+		if !math.IsNaN(b.Correlation) {
+			b.Sentence += fmt.Sprintf(" Predicted and built balance have a correlation of %.2f.", b.Correlation)
+		}
 	}
 	return b
 }

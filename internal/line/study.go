@@ -17,7 +17,8 @@ import (
 type StudyRequest struct {
 	Product string
 	// Batches or Suppliers, two or more; one batch alone is judged but not compared.
-	// With suppliers all their batches are taken together.
+	// Suppliers are compared by their batches: the drivers of one batch are not
+	// evidence of their own about the supplier.
 	Batches    []string
 	Suppliers  []string
 	Margin     float64 // dB; 0 for the product's
@@ -257,7 +258,7 @@ func (st *study) fromLedger(g *reports.DriverGroup) {
 func (st *study) compare() error {
 	st.out.Bands = make([]reports.Compared, len(st.bands))
 	for i, b := range st.bands {
-		st.out.Bands[i] = reports.Compared{Name: st.setup.Band[b].Name(), Unit: "dB", Margin: st.in.Margin, MeanP: math.NaN(), SpreadP: math.NaN()}
+		st.out.Bands[i] = reports.Compared{Name: st.setup.Band[b].Name(), Unit: "dB", Margin: st.in.Margin, MeanP: math.NaN(), SpreadP: math.NaN(), BatchP: math.NaN()}
 	}
 	if len(st.names) < 2 {
 		st.out.Headline.P = math.NaN()
@@ -271,11 +272,14 @@ func (st *study) compare() error {
 		return nil
 	}
 	o := compare.CurveOptions{
-		Options: compare.Options{UnequalSpread: true, Margin: st.in.Margin, Confidence: st.request.Confidence},
+		Options: compare.Options{UnequalSpread: true, Margin: st.in.Margin, Confidence: st.request.Confidence, Unit: "dB"},
 		Draws:   st.request.Draws, Seed: st.request.Seed,
 	}
 	for _, b := range st.bands {
 		o.Bands = append(o.Bands, st.setup.Band[b].Name())
+	}
+	if suppliers := st.suppliers(); suppliers != nil {
+		return st.bySuppliers(suppliers, o)
 	}
 	survey, err := compare.Curves(st.rows(st.groupOf), o)
 	if err != nil {
@@ -300,7 +304,13 @@ func (st *study) compare() error {
 	for _, p := range survey.Pairs {
 		st.out.Pairs = append(st.out.Pairs, st.pairOf(p))
 	}
-	return st.betweenBatches()
+	st.variance()
+	for _, g := range st.out.Groups {
+		if st.out.By == "supplier" {
+			st.warn("Supplier %s is known from one batch only: a difference between suppliers cannot be told from one between batches.", g.Name)
+		}
+	}
+	return nil
 }
 
 func (st *study) groupOf(d Driver) string {

@@ -37,46 +37,10 @@ func fillVariance(c *reports.Compared, a compare.Anova, batches int) {
 	}
 }
 
-// betweenBatches puts the variance between batches in place of that between
-// suppliers, and says what one batch per supplier cannot tell.
-func (st *study) betweenBatches() error {
-	if st.out.By != "supplier" {
-		return nil
-	}
-	for _, g := range st.out.Groups {
-		if len(g.Batches) == 1 {
-			st.warn("Supplier %s is known from one batch only: a difference between suppliers cannot be told from one between batches.", g.Name)
-		} else {
-			st.warn("The %d batches of %s were taken together as if their drivers were independent: if batches differ, the intervals are too narrow.", len(g.Batches), g.Name)
-		}
-	}
-	rows := st.rows(func(d Driver) string { return d.Batch })
-	if slices.ContainsFunc(rows, func(b compare.Batch) bool { return len(b.Rows) < 2 }) {
-		st.warn("A batch with a single driver leaves the variance between batches unknown; it is shown between suppliers.")
-		return nil
-	}
-	for i := range st.out.Bands {
-		var groups []compare.Group
-		for _, b := range rows {
-			g := compare.Group{Name: b.Name}
-			for _, r := range b.Rows {
-				g.Values = append(g.Values, r[i])
-			}
-			groups = append(groups, g)
-		}
-		r, err := compare.OneWay(groups, compare.Options{Confidence: st.request.Confidence})
-		if err != nil {
-			return refuse(Invalid, "levels", "measure again, or leave the batch out", "%v", err)
-		}
-		fillVariance(&st.out.Bands[i], r.Anova, len(groups))
-	}
-	return nil
-}
-
 // metrics compares the single numbers.
 func (st *study) metrics() error {
 	for _, m := range st.setup.Metrics {
-		c := reports.Compared{Name: m.Name, Unit: m.Unit, Margin: m.Margin, MeanP: math.NaN(), SpreadP: math.NaN(), BetweenSD: math.NaN(),
+		c := reports.Compared{Name: m.Name, Unit: m.Unit, Margin: m.Margin, MeanP: math.NaN(), SpreadP: math.NaN(), BatchP: math.NaN(), BetweenSD: math.NaN(),
 			WithinSD: math.NaN(), Share: math.NaN(), ShareLow: math.NaN(), ShareHigh: math.NaN()}
 		var groups []compare.Group
 		for _, name := range st.names {
@@ -91,7 +55,7 @@ func (st *study) metrics() error {
 			st.out.Metrics = append(st.out.Metrics, c)
 			continue
 		}
-		o := compare.Options{UnequalSpread: true, Margin: m.Margin, Confidence: st.request.Confidence}
+		o := compare.Options{UnequalSpread: true, Margin: m.Margin, Confidence: st.request.Confidence, Unit: m.Unit}
 		howell, err := compare.OneWay(groups, o)
 		o.UnequalSpread = false
 		tukey, err2 := compare.OneWay(groups, o)
@@ -108,8 +72,14 @@ func (st *study) metrics() error {
 				c.Pairs[k].EquivalentP, c.Pairs[k].Word = p.EquivalenceP, standing(p.Equivalent, p.Beyond, p, st.request.Confidence)
 			}
 		}
-		for _, w := range howell.Warnings {
-			st.warn("%s: %s", upper(m.Name), w)
+		warnings := howell.Warnings
+		if st.out.Nested {
+			warnings = st.nestedMetric(m, &c)
+		}
+		for _, w := range warnings {
+			if !slices.Contains(st.out.Warnings, w) { // of all bands already
+				st.warn("%s: %s", upper(m.Name), w)
+			}
 		}
 		st.out.Metrics = append(st.out.Metrics, c)
 	}
@@ -172,17 +142,12 @@ func (st *study) expect() error {
 		g := &st.out.Groups[i]
 		g.Pairing = reports.Expected{Tolerance: st.in.PairTolerance}
 		units := st.units(pick(st.groups[g.Name], func(d Driver) bool { return !d.Bad }))
-		s := pairing.Supply{Units: units, By: st.measure(), Tolerance: st.in.PairTolerance, Seed: st.request.Seed, Draws: 200}
-		// Of a hundred bought, those that would be good.
-		buy := 100
-		if g.Good+g.Bad > 0 {
-			buy = int(math.Round(100 * float64(g.Good) / float64(g.Good+g.Bad)))
-		}
-		if buy < 2 {
+		s := pairing.Supply{Units: units, By: st.measure(), Tolerance: st.in.PairTolerance, Seed: st.request.Seed, Draws: 200, Good: g.Good, Bad: g.Bad}
+		if g.Good == 0 && g.Bad > 0 {
 			g.Pairing.Why = "no driver is good"
 			continue
 		}
-		p, err := pairing.Expect(s, buy)
+		p, err := pairing.Expect(s, 100)
 		if err != nil {
 			g.Pairing.Why = err.Error()
 			continue
@@ -252,16 +217,27 @@ func (st *study) method() {
 	}
 	add("program", st.request.Program)
 	add("levels", "band levels in dB, not anchored, mean over the seatings of a driver's last judged attempt")
-	if len(st.names) > 1 {
+	switch {
+	case st.out.Nested:
+		add("suppliers", "compared by their batches: drivers within batches within suppliers, batches a random choice; the mean of a batch is one piece of evidence, however many of its drivers were measured")
+		add("all bands together", strings.Replace(joint, "exchanges of drivers", "exchanges of whole batches between the suppliers", 1))
+		add("means per band", "batch means against their pooled spread within suppliers, with Holm's adjustment over the bands; pairs by Tukey and Kramer; beside them, for comparison only, the interval of drivers counted singly, which is too narrow when batches differ")
+		add("spreads per band", "Brown and Forsythe's test on the distances from the batch medians, with Holm's adjustment over the bands")
+		add("equivalence", fmt.Sprintf("two one-sided t tests on batch means at %.3g against the margin, with Holm's adjustment over the bands; equivalent everywhere when every band is", 1-st.request.Confidence))
+	case len(st.names) > 1:
 		add("all bands together", joint)
 		add("means per band", "Welch's test, with Holm's adjustment over the bands; pairs by Games and Howell, beside them Tukey and Kramer")
 		add("spreads per band", "Brown and Forsythe's test, with Holm's adjustment over the bands")
 		add("equivalence", fmt.Sprintf("two one-sided Welch tests at %.3g against the margin, with Holm's adjustment over the bands; equivalent everywhere when every band is", 1-st.request.Confidence))
 	}
-	add("variance between batches", "one-way analysis of variance, batches as a random choice; its share with the interval from the F distribution")
+	variance := "one-way analysis of variance, batches as a random choice; its share with the interval from the F distribution"
+	if st.out.Nested {
+		variance = "nested analysis of variance, batches of the same supplier as a random choice; its share with the interval from the F distribution"
+	}
+	add("variance between batches", variance)
 	add("yield", fmt.Sprintf("good drivers of those fully checked; exact two-sided interval, confidence %g", st.request.Confidence))
 	add("acceptance", fmt.Sprintf("a batch with a share of %g bad drivers is refused with at most %g, one with %g accepted with at most %g; counted: exact hypergeometric; measured: noncentral t", st.in.Good, st.in.ProducerRisk, st.in.Bad, st.in.ConsumerRisk))
-	add("pairs to expect", fmt.Sprintf("exact matching within %g dB of as many simulated drivers as are good of 100, with the measured ones' mean and covariance, weighed anew in each of 200 purchases; 5th and 95th percentile", st.in.PairTolerance))
+	add("pairs to expect", fmt.Sprintf("exact matching within %g dB among 100 simulated drivers, of which as many are bad as were found, with the measured ones' mean and covariance, weighed anew in each of 200 purchases; 5th and 95th percentile", st.in.PairTolerance))
 }
 
 func meanSD(values []float64) (mean, sd float64) {

@@ -114,7 +114,8 @@ func (s Site) PartsOfLot(ctx context.Context, lot string) ([]LotPart, error) {
 }
 
 // UnitsWithoutPart returns, for each part that the ledger names for any unit of the lot's
-// product by a time, the units of the lot for which it names none.
+// product by a time, the units of the lot for which it names none. An entry for the
+// whole unit speaks for its sides, and one for a side for the whole.
 func (s Site) UnitsWithoutPart(ctx context.Context, lot string, by time.Time) ([]LotPart, error) {
 	return all[LotPart](ctx, s.q, `
 		SELECT k.kind, k.channel, '' AS batch, '' AS supplier, min(u.serial COLLATE "C") AS first_serial,
@@ -122,7 +123,7 @@ func (s Site) UnitsWithoutPart(ctx context.Context, lot string, by time.Time) ([
 		FROM units u
 		JOIN (SELECT DISTINCT product, kind, channel FROM part_uses WHERE site = $1 AND withdrawn_at IS NULL AND entered_at <= $3) k ON k.product = u.product
 		WHERE u.site = $1 AND u.lot = $2 AND NOT EXISTS (
-			SELECT FROM part_uses p WHERE p.site = u.site AND p.product = u.product AND p.kind = k.kind AND p.channel = k.channel
+			SELECT FROM part_uses p WHERE p.site = u.site AND p.product = u.product AND p.kind = k.kind AND (p.channel = k.channel OR p.channel = '' OR k.channel = '')
 				AND p.withdrawn_at IS NULL AND length(p.first_serial) = length(u.serial)
 				AND u.serial COLLATE "C" BETWEEN p.first_serial AND p.last_serial)
 		GROUP BY k.kind, k.channel ORDER BY k.kind, k.channel`, s.Name, lot, now(by))

@@ -16,7 +16,11 @@ const swatch = 30.0
 func (p *EnvelopePlot) legend() []*entry {
 	var es []*entry
 	if _, _, ok := Span(p.Lower, p.Upper); ok {
-		es = append(es, &entry{name: "limits", colour: Black, width: 2.2})
+		name := "limits"
+		if p.Bounds != "" {
+			name = p.Bounds
+		}
+		es = append(es, &entry{name: name, colour: Black, width: 2.2})
 	}
 	if _, _, ok := Span(p.WorkingLower, p.WorkingUpper); ok {
 		es = append(es, &entry{name: "working limits", colour: Text, width: 1.1, dash: "dash"})

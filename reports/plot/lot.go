@@ -28,6 +28,7 @@ type EnvelopePlot struct {
 	Areas  []Area    // drawn first, so the widest comes first
 	Center []float64 // one line through the areas
 	Middle string    // name of Center
+	Bounds string    // name of Lower and Upper; empty for "limits"
 	Plain  []Curve   // drawn thin and grey, all alike
 	Strong []Curve   // named one by one, at most Named of them
 

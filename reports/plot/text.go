@@ -1,6 +1,7 @@
 package plot
 
 import (
+	"regexp"
 	"strings"
 	"unicode/utf8"
 )
@@ -36,6 +37,12 @@ func TextWidth(s string, size float64) float64 {
 	}
 	return float64(sum) * size / 1000
 }
+
+var hyphened = regexp.MustCompile(`(^|[\s(±])-(\d)`)
+
+// Minus writes the hyphen before a number in a sentence as the minus sign that it is;
+// hyphens within serials and words stay.
+func Minus(s string) string { return hyphened.ReplaceAllString(s, "$1−$2") }
 
 // Wrap breaks text into lines no wider than width at a type size. Line breaks in
 // the text are kept, a word that is too long is broken between letters.

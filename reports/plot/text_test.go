@@ -133,3 +133,15 @@ func TestQuantileAgainstNumpy(t *testing.T) {
 		t.Error("quantile of nothing is a number")
 	}
 }
+
+func TestMinus(t *testing.T) {
+	for text, want := range map[string]string{
+		"B minus A may be anything from -0.4 to 1": "B minus A may be anything from −0.4 to 1",
+		"(-3 dB) at NV-2440, 2026-09-14":           "(−3 dB) at NV-2440, 2026-09-14",
+		"-2":                                       "−2", "a - b": "a - b", "2-3": "2-3", "": "",
+	} {
+		if got := Minus(text); got != want {
+			t.Errorf("%q became %q", text, got)
+		}
+	}
+}

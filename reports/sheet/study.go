@@ -153,6 +153,7 @@ func (b *studyBook) answer() {
 	}
 	for _, w := range b.study.Warnings {
 		row++
+		w = plot.Minus(w)
 		b.merged(s, 1, gridColumns, row, w, look{size: 9, colour: plot.Muted, wrap: true, top: true})
 		b.height(s, row, 12*float64(lines(w, gridColumns*gridPx, 9))+3)
 	}
@@ -167,6 +168,7 @@ func (b *studyBook) sentences(row int) int {
 	edge := ground
 	edge.bar, edge.align, edge.colour = plot.Blue, "center", plot.Muted
 	for i, text := range b.study.Conclusion {
+		text = plot.Minus(text)
 		l, size := ground, body
 		if i == 0 {
 			l.size, l.bold, size = 14, true, 14.0
@@ -184,11 +186,15 @@ func (b *studyBook) groups(row int) int {
 	const s = sheetAnswer
 	right := header
 	right.align = "right"
+	beside := "Supplier"
+	if b.study.By == "supplier" {
+		beside = "Batches"
+	}
 	for _, h := range []struct {
 		from, to int
 		text     string
 		l        look
-	}{{1, 2, upperFirst(b.study.By), header}, {3, 4, "Supplier", header}, {5, 5, "drivers", right}, {6, 6, "good", right}, {7, 7, "bad", right},
+	}{{1, 2, upperFirst(b.study.By), header}, {3, 4, beside, header}, {5, 5, "drivers", right}, {6, 6, "good", right}, {7, 7, "bad", right},
 		{8, 8, "open", right}, {9, 9, "yield", right}, {10, 11, "from and to", right}, {12, 13, "pairs per 100 bought", right}} {
 		b.merged(s, h.from, h.to, row, h.text, h.l)
 	}

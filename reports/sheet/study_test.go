@@ -117,7 +117,7 @@ func TestPickSheets(t *testing.T) {
 		t.Errorf("sheets %v", got)
 	}
 	cell(t, f, "Pairs", "A1", "Pairing 3 of drivers")
-	for name, want := range map[string]string{"A5": "☐", "B5": "1", "C5": "D000", "D5": "D001", "G5": "0.10", "H5": "-0.05", "I5": "fixed", "J5": "TB40-00001-62", "K5": "+0.12", "J6": "…………………", "K6": "–"} {
+	for name, want := range map[string]string{"A5": "☐", "B5": "1", "C5": "D000", "D5": "D001", "G5": "0.10", "H5": "−0.05", "I5": "fixed", "J5": "TB40-00001-62", "K5": "+0.12", "J6": "…………………", "K6": "–"} {
 		cell(t, f, "Pairs", name, want)
 	}
 	cell(t, f, "Labels", "A3", "Pair 1  LEFT")

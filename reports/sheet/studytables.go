@@ -21,31 +21,44 @@ func (b *studyBook) bands() {
 		sheet: sheetBands, title: "Differences per band",
 		caption: "Mean level of the first minus that of the second group, in dB, not anchored. Main interval: Games and Howell, spreads not taken as equal; beside it Tukey and Kramer, spreads taken as equal; both hold for all pairs of groups at once. p of equivalence is adjusted over the bands.",
 		none:    "There is one group only: nothing was compared.",
-		columns: differenceColumns("Band, Hz", "dB"),
+		columns: b.differenceColumns("Band, Hz", "dB"),
 		page:    page{landscape: true, freezeCol: 3},
 	}
+	if b.study.Nested {
+		t.caption = nestedCaption
+	}
 	for i, c := range b.study.Bands {
-		t.rows = append(t.rows, differenceRows(c, b.study.Labels[i], false)...)
+		t.rows = append(t.rows, b.differenceRows(c, b.study.Labels[i], false)...)
 	}
 	last := b.table(t)
 	b.ground(sheetBands, fmt.Sprintf(`$N%d="%s"`, headRow+1, differenceWords["differs"]), []string{"A", "N"}, last, plot.LookOf("fail").Tint)
 	b.ground(sheetBands, fmt.Sprintf(`LEFT($N%d,4)="open"`, headRow+1), []string{"A", "N"}, last, plot.LookOf("doubtful").Tint)
 }
 
-func differenceColumns(first, unit string) []column {
+const nestedCaption = "Suppliers are compared by the means of their batches, in dB, not anchored: the drivers of one batch are not evidence of their own about the supplier. From and to: Tukey and Kramer, by the spread of batch means within suppliers. Counted singly: what the interval would be if every driver were its own evidence, for comparison only. p of equivalence is adjusted over the bands."
+
+func (b *studyBook) differenceColumns(first, unit string) []column {
+	second := "Tukey"
+	if b.study.Nested {
+		second = "Counted singly,"
+	}
 	if unit != "" {
 		unit = ", " + unit
 	}
-	return []column{
+	columns := []column{
 		{head: "", center: true}, {head: first, most: 170}, {head: "First", most: 110}, {head: "Second", most: 110},
 		{head: "Difference" + unit, format: signed2}, {head: "From" + unit, format: signed2}, {head: "To" + unit, format: signed2}, {head: "p", format: "0.0000"},
-		{head: "Tukey from", format: signed2}, {head: "Tukey to", format: signed2},
+		{head: second + " from", format: signed2}, {head: second + " to", format: signed2},
 		{head: "Margin" + unit, format: plain2}, {head: "p of equivalence", format: "0.0000"}, {head: "p, spreads alike", format: "0.0000"},
 		{head: "In words", most: 190}, {head: "SD between batches", format: plain2}, {head: "SD within", format: plain2}, {head: "Share between", format: "0%"},
 	}
+	if b.study.Nested {
+		columns = append(columns, column{head: "p, batches alike", format: "0.0000"})
+	}
+	return columns
 }
 
-func differenceRows(c reports.Compared, label string, unit bool) [][]any {
+func (b *studyBook) differenceRows(c reports.Compared, label string, unit bool) [][]any {
 	var rows [][]any
 	for _, d := range c.Pairs {
 		name := label
@@ -57,9 +70,19 @@ func differenceRows(c reports.Compared, label string, unit bool) [][]any {
 			margin = c.Margin
 		}
 		rows = append(rows, []any{differenceSign(d.Word), name, d.A, d.B, d.Difference, d.Low, d.High, d.P, d.TukeyLow, d.TukeyHigh,
-			margin, d.EquivalentP, c.SpreadP, differenceWords[d.Word], c.BetweenSD, c.WithinSD, c.Share})
+			margin, d.EquivalentP, c.SpreadP, b.inWords(d.Word), c.BetweenSD, c.WithinSD, c.Share})
+		if b.study.Nested {
+			rows[len(rows)-1] = append(rows[len(rows)-1], c.BatchP)
+		}
 	}
 	return rows
+}
+
+func (b *studyBook) inWords(word string) string {
+	if word == "open" && b.study.Nested {
+		return "open: more batches needed"
+	}
+	return differenceWords[word]
 }
 
 func differenceSign(word string) string {
@@ -100,11 +123,11 @@ func (b *studyBook) numbers() {
 		sheet: sheetNumbers, title: "Single numbers",
 		caption: "Numbers measured beside the curves, compared as the bands are; p of equivalence is of each number alone.",
 		none:    "Nothing was measured beside the curves on two groups.",
-		columns: differenceColumns("Number", ""),
+		columns: b.differenceColumns("Number", ""),
 		page:    page{landscape: true, freezeCol: 3},
 	}
 	for _, m := range b.study.Metrics {
-		t.rows = append(t.rows, differenceRows(m, "", true)...)
+		t.rows = append(t.rows, b.differenceRows(m, "", true)...)
 	}
 	row := b.table(t) + 2
 	for _, m := range b.study.Metrics {
@@ -116,6 +139,7 @@ func (b *studyBook) numbers() {
 		}
 		for _, s := range m.Sentences {
 			row++
+			s = plot.Minus(s)
 			b.merged(sheetNumbers, 2, 14, row, s, look{wrap: true})
 			b.height(sheetNumbers, row, textHeight(lines(s, 1100, body)))
 		}
@@ -144,7 +168,7 @@ func (b *studyBook) acceptance() {
 			if word == "measure more" {
 				word = "not complete"
 			}
-			t.rows = append(t.rows, []any{plot.LookOf(word).Sign, g.Name, a.Word, upperFirst(a.Of), a.Plan, a.Found, a.Sentence})
+			t.rows = append(t.rows, []any{plot.LookOf(word).Sign, g.Name, a.Word, upperFirst(a.Of), plot.Minus(a.Plan), plot.Minus(a.Found), plot.Minus(a.Sentence)})
 		}
 	}
 	last := b.table(t)
@@ -207,10 +231,10 @@ func (b *book) studyMethod(facts []reports.Fact, warnings []string) {
 	}
 	fact("report made", b.options.Made)
 	for _, f := range facts {
-		fact(f.Name, f.Value)
+		fact(f.Name, plot.Minus(f.Value))
 	}
 	for i, w := range warnings {
-		fact(fmt.Sprintf("mind, %d", i+1), w)
+		fact(fmt.Sprintf("mind, %d", i+1), plot.Minus(w))
 	}
 	fact("missing values", "A dash is a value that is not known.")
 	b.setup(s, page{landscape: true})

@@ -97,7 +97,7 @@ const (
 	plain1  = "0.0"
 	plain2  = "0.00"
 	plain3  = "0.000"
-	signed1 = "+0.0;-0.0;0.0"
-	signed2 = "+0.00;-0.00;0.00"
+	signed1 = `+0.0;"−"0.0;0.0` // a real minus sign, as in the sentences
+	signed2 = `+0.00;"−"0.00;0.00`
 	percent = "0.0%"
 )

@@ -177,16 +177,21 @@ func (s *Survey) adjust(o CurveOptions) {
 	}
 	alpha := 1 - o.confidence()
 	for k, p := range s.Bands[0].Pairs {
-		s.Pairs = append(s.Pairs, s.batchPair(k, p.A, p.B, o.Margin, alpha))
+		pair := newBatchPair(p.A, p.B, alpha, len(s.Bands), func(b int) Pair { return s.Bands[b].Pairs[k] })
+		pair.settle(alpha, o.Margin, len(s.Bands), func(b int) (Pair, Summary, Summary) {
+			r := s.Bands[b]
+			return r.Pairs[k], r.group(p.A), r.group(p.B)
+		})
+		s.Pairs = append(s.Pairs, pair)
 	}
 }
 
-// batchPair gathers pair k of every band.
-func (s *Survey) batchPair(k int, a, b string, margin, alpha float64) BatchPair {
+// newBatchPair gathers one pair of every band.
+func newBatchPair(a, b string, alpha float64, bands int, at func(band int) Pair) BatchPair {
 	pair := BatchPair{A: a, B: b, Everywhere: true}
 	var equivalent, beyond []float64
-	for _, r := range s.Bands {
-		p := r.Pairs[k]
+	for i := range bands {
+		p := at(i)
 		equivalent, beyond = append(equivalent, p.EquivalenceP), append(beyond, p.beyondP)
 		pair.Everywhere = pair.Everywhere && p.Equivalent
 	}
@@ -196,17 +201,16 @@ func (s *Survey) batchPair(k int, a, b string, margin, alpha float64) BatchPair 
 		pair.Equivalent = append(pair.Equivalent, v <= alpha)
 		pair.Beyond = append(pair.Beyond, far[i] <= alpha)
 	}
-	pair.settle(s.Bands, k, margin, alpha)
 	return pair
 }
 
 // settle plans for the bands that are neither inside nor beyond the margin. For all
 // of m open bands to come out at once in four of five cases, each may fail in a
 // fifth of 1/m. That equivalence holds in every band needs no adjustment of alpha.
-func (p *BatchPair) settle(bands []Result, k int, margin, alpha float64) {
+func (p *BatchPair) settle(alpha, margin float64, bands int, at func(band int) (Pair, Summary, Summary)) {
 	var open []int
-	for i, r := range bands {
-		if !r.Pairs[k].Equivalent && !p.Beyond[i] {
+	for i := range bands {
+		if pair, _, _ := at(i); !pair.Equivalent && !p.Beyond[i] {
 			open = append(open, i)
 		}
 	}
@@ -215,7 +219,7 @@ func (p *BatchPair) settle(bands []Result, k int, margin, alpha float64) {
 	}
 	p.Open = len(open)
 	for _, i := range open {
-		x, y := bands[i].group(p.A), bands[i].group(p.B)
+		_, x, y := at(i)
 		n, err := settle(x, y, margin, alpha, 1-0.2/float64(len(open)))
 		if err != nil || n == 0 || n > mostUnits {
 			p.Settle = 0
@@ -261,37 +265,45 @@ func (s *Survey) conclude(o CurveOptions) {
 		say("Spreads differ in %s.", names)
 	}
 	for _, p := range s.Pairs {
-		s.concludePair(p, o, say)
+		least := math.MaxInt
+		for _, g := range s.Bands[0].Groups {
+			if g.Name == p.A || g.Name == p.B {
+				least = min(least, g.N)
+			}
+		}
+		p.conclude(o, least, "units", say)
 	}
 }
 
-func (s *Survey) concludePair(p BatchPair, o CurveOptions, say func(string, ...any)) {
-	in, far := count(p.Equivalent), o.named(p.Beyond)
+// conclude says how the pair stands to the margin; fewest is how many pieces of
+// evidence, named by what, the smaller of the two has.
+func (p BatchPair) conclude(o CurveOptions, fewest int, what string, say func(string, ...any)) {
+	p.stand(o, say)
 	switch {
 	case p.Everywhere:
-		say("%s and %s are equivalent within the margin of %.3g in all bands.", p.A, p.B, o.Margin)
+	case p.Open > 0 && p.Settle > fewest:
+		say("About %d %s of each of %s and %s would settle it if they go on like this, %d more than the fewest now.", p.Settle, what, p.A, p.B, p.Settle-fewest)
+	case p.Open > 0 && p.Settle == 0:
+		say("No reasonable number of %s would settle all bands of %s and %s if they go on like this: some difference lies too close to the margin.", what, p.A, p.B)
+	}
+}
+
+// stand says how the pair stands to the margin.
+func (p BatchPair) stand(o CurveOptions, say func(string, ...any)) {
+	in, far, margin := count(p.Equivalent), o.named(p.Beyond), o.amount(o.Margin)
+	switch {
+	case p.Everywhere:
+		say("%s and %s are equivalent within the margin of %s in all bands.", p.A, p.B, margin)
 		return
 	case far != "":
-		say("%s and %s differ by more than the margin of %.3g in %s.", p.A, p.B, o.Margin, far)
+		say("%s and %s differ by more than the margin of %s in %s.", p.A, p.B, margin, far)
 	}
 	switch {
 	case p.Open == 0:
 	case in > 0:
-		say("%s and %s are equivalent within the margin of %.3g in %d of %d bands; in %d that is open.", p.A, p.B, o.Margin, in, len(p.Equivalent), len(p.Equivalent)-in-count(p.Beyond))
+		say("%s and %s are equivalent within the margin of %s in %d of %d bands; in %d that is open.", p.A, p.B, margin, in, len(p.Equivalent), len(p.Equivalent)-in-count(p.Beyond))
 	case far == "":
-		say("Whether %s and %s are equivalent within the margin of %.3g is open in every band.", p.A, p.B, o.Margin)
-	}
-	least := math.MaxInt
-	for _, g := range s.Bands[0].Groups {
-		if g.Name == p.A || g.Name == p.B {
-			least = min(least, g.N)
-		}
-	}
-	switch {
-	case p.Open > 0 && p.Settle > least:
-		say("About %d units of each of %s and %s would settle it if they go on like this, %d more than the fewest now.", p.Settle, p.A, p.B, p.Settle-least)
-	case p.Open > 0 && p.Settle == 0:
-		say("No reasonable number of units would settle all bands of %s and %s if they go on like this: some difference lies too close to the margin.", p.A, p.B)
+		say("Whether %s and %s are equivalent within the margin of %s is open in every band.", p.A, p.B, margin)
 	}
 }
 
@@ -303,16 +315,6 @@ func count(flags []bool) int {
 		}
 	}
 	return n
-}
-
-func (o CurveOptions) named(flags []bool) string {
-	var names []string
-	for b, f := range flags {
-		if f {
-			names = append(names, o.band(b))
-		}
-	}
-	return strings.Join(names, ", ")
 }
 
 func (o CurveOptions) below(p []float64, alpha float64) string {
@@ -329,20 +331,32 @@ func (s *Survey) warn(o CurveOptions) {
 	if alpha := 1 - o.confidence(); s.Joint.Least > alpha {
 		s.Warnings = append(s.Warnings, fmt.Sprintf("So few units allow only %d arrangements: no difference over all bands can be shown at p ≤ %.2g.", s.Joint.Draws, alpha))
 	}
-	in := map[string][]string{}
-	var order []string
-	for b, r := range s.Bands {
-		for _, w := range r.Warnings {
+	var warnings [][]string
+	for _, r := range s.Bands {
+		warnings = append(warnings, r.Warnings)
+	}
+	s.Warnings = append(s.Warnings, o.gather(warnings)...)
+}
+
+// gather joins the warnings of all bands, each once.
+func (o CurveOptions) gather(warnings [][]string) []string {
+	in := map[string][]bool{}
+	var order, out []string
+	for b, list := range warnings {
+		for _, w := range list {
 			if in[w] == nil {
-				order = append(order, w)
+				order, in[w] = append(order, w), make([]bool, len(warnings))
 			}
-			in[w] = append(in[w], o.band(b))
+			in[w][b] = true
 		}
 	}
 	for _, w := range order {
-		if len(in[w]) < len(s.Bands) {
-			w = strings.Join(in[w], ", ") + ": " + w
+		if count(in[w]) < len(warnings) {
+			w = upper(o.named(in[w])) + ": " + w
 		}
-		s.Warnings = append(s.Warnings, w)
+		out = append(out, w)
 	}
+	return out
 }
+
+func upper(s string) string { return strings.ToUpper(s[:1]) + s[1:] }

@@ -16,6 +16,7 @@ type Options struct {
 	// unit of the values; 0 for none, and nothing is called equivalent.
 	Margin     float64
 	Confidence float64 // of intervals and decisions; 0 for 0.95
+	Unit       string  // of the values, for sentences; may be empty
 }
 
 // A Pair compares two groups among several. A is the later of the two, and the

@@ -129,7 +129,7 @@ func TestBeyondAndSettle(t *testing.T) {
 		}
 	}
 	text := strings.Join(s.Conclusion, "\n")
-	if !strings.Contains(text, "b and a differ by more than the margin of 0.3 in band 1, band 2, band 3.") {
+	if !strings.Contains(text, "b and a differ by more than the margin of 0.3 in band 1 to band 3.") {
 		t.Error(text)
 	}
 	if p.Open == 0 || p.Settle <= 25 || !strings.Contains(text, "units of each of b and a would settle it") {

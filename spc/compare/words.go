@@ -1,6 +1,9 @@
 package compare
 
-import "fmt"
+import (
+	"fmt"
+	"strings"
+)
 
 // conclude writes what was found, and only that: a difference that was not shown
 // is stated as how large it may be.
@@ -34,17 +37,17 @@ func (r *Result) concludePair(p Pair, o Options, alpha float64) {
 	}
 	switch {
 	case p.Equivalent && shown:
-		r.say("%s lies %s %s by %.3g, within the margin of %.3g: a real difference, too small to matter.", p.A, word, p.B, size, o.Margin)
+		r.say("%s lies %s %s by %s, within the margin of %s: a real difference, too small to matter.", p.A, word, p.B, o.amount(size), o.amount(o.Margin))
 	case p.Equivalent:
-		r.say("%s and %s are equivalent within the margin of %.3g (p = %.2g).", p.A, p.B, o.Margin, p.EquivalenceP)
+		r.say("%s and %s are equivalent within the margin of %s (p = %.2g).", p.A, p.B, o.amount(o.Margin), p.EquivalenceP)
 	case shown:
-		r.say("%s lies %s %s by %.3g (%.3g to %.3g).", p.A, word, p.B, size, span(p, true), span(p, false))
+		r.say("%s lies %s %s by %s (%s).", p.A, word, p.B, o.amount(size), o.span(span(p, true), span(p, false)))
 	case !p.Tested:
 		r.say("%s and %s cannot be compared: neither varies, so that interval and p are undefined.", p.A, p.B)
 	case p.Settle > 0:
-		r.say("%s minus %s may be anything from %.3g to %.3g; about %d values per group would settle it if they go on like this.", p.A, p.B, p.Low, p.High, p.Settle)
+		r.say("%s minus %s may be anything from %s; about %d values per group would settle it if they go on like this.", p.A, p.B, o.span(p.Low, p.High), p.Settle)
 	default:
-		r.say("%s minus %s may be anything from %.3g to %.3g; no reasonable number of values would settle it if they go on like this.", p.A, p.B, p.Low, p.High)
+		r.say("%s minus %s may be anything from %s; no reasonable number of values would settle it if they go on like this.", p.A, p.B, o.span(p.Low, p.High))
 	}
 }
 
@@ -61,5 +64,63 @@ func span(p Pair, least bool) float64 {
 }
 
 func (r *Result) say(format string, args ...any) {
-	r.Conclusion = append(r.Conclusion, fmt.Sprintf(format, args...))
+	r.Conclusion = append(r.Conclusion, sentence(format, args...))
+}
+
+func sentence(format string, args ...any) string { return fmt.Sprintf(format, args...) }
+
+// amount writes a value with the unit of the options.
+func (o Options) amount(v float64) string {
+	return strings.TrimSpace(fmt.Sprintf("%.3g %s", v, o.Unit))
+}
+
+func (o Options) span(low, high float64) string {
+	return strings.TrimSpace(fmt.Sprintf("%.3g to %.3g %s", low, high, o.Unit))
+}
+
+// named lists the bands of which a flag is set, for a sentence: "all 30 bands", "all
+// bands but 50 Hz", runs of three and more by their ends. Empty for none.
+func (o CurveOptions) named(flags []bool) string {
+	set := count(flags)
+	switch {
+	case set == 0:
+		return ""
+	case set == len(flags) && set > 1:
+		return fmt.Sprintf("all %d bands", set)
+	case len(flags)-set <= 3 && set > 2*(len(flags)-set):
+		rest := make([]bool, len(flags))
+		for i, f := range flags {
+			rest[i] = !f
+		}
+		return "all bands but " + join(o.runs(rest))
+	}
+	return join(o.runs(flags))
+}
+
+// runs names the flagged bands, neighbours by the ends of their run.
+func (o CurveOptions) runs(flags []bool) []string {
+	var out []string
+	for i := 0; i < len(flags); i++ {
+		if !flags[i] {
+			continue
+		}
+		end := i
+		for end+1 < len(flags) && flags[end+1] {
+			end++
+		}
+		if end-i < 2 {
+			out = append(out, o.band(i))
+			continue
+		}
+		out = append(out, o.band(i)+" to "+o.band(end))
+		i = end
+	}
+	return out
+}
+
+func join(names []string) string {
+	if len(names) < 2 {
+		return strings.Join(names, "")
+	}
+	return strings.Join(names[:len(names)-1], ", ") + " and " + names[len(names)-1]
 }

@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"slices"
 
+	"alike/spc/dist"
 	"alike/spc/sample"
 )
 
@@ -14,6 +15,10 @@ type Supply struct {
 	Units     []Unit
 	By        Measure
 	Tolerance float64
+	// Good and Bad count drivers of the supply that were judged, Units being among the
+	// good ones: a purchase then holds bad ones too, which are paired with nobody. 0
+	// and 0 for a purchase of good drivers only.
+	Good, Bad int
 	// Draws is the number of simulated purchases; 0 for 400.
 	Draws int
 	Seed  uint64
@@ -122,6 +127,8 @@ type forecast struct {
 	centred [][]float64 // of this purchase, scaled so that normal sums have its covariance
 	bought  [][]float64
 	turned  []int // polarity of each bought
+	spoilt  []bool
+	share   float64 // of bad ones in this purchase
 }
 
 func (s Supply) forecast() (*forecast, error) {
@@ -141,6 +148,9 @@ func (s Supply) forecast() (*forecast, error) {
 	}
 	if g.draws < 20 || g.draws > 100000 {
 		return nil, fmt.Errorf("%d draws: give a number from 20 to 100000", g.draws)
+	}
+	if s.Good < 0 || s.Bad < 0 || s.Good == 0 && s.Bad > 0 {
+		return nil, fmt.Errorf("%d good and %d bad drivers: give counts from 0 up, some of them good", s.Good, s.Bad)
 	}
 	known, reversed := 0.0, 0.0
 	for _, u := range s.Units {
@@ -165,8 +175,14 @@ func (s Supply) forecast() (*forecast, error) {
 }
 
 // begin weighs the measured drivers for a new purchase. With weights from
-// exponential draws the covariance is on average (m-1)/(m+1) of the sample's.
+// exponential draws the covariance is on average (m-1)/(m+1) of the sample's. What the
+// counts leave unknown of the share of bad drivers is drawn from its distribution with
+// Jeffreys' prior.
 func (g *forecast) begin() {
+	g.share = 0
+	if s := g.supply; s.Bad > 0 {
+		g.share = dist.Beta{A: float64(s.Bad) + 0.5, B: float64(s.Good) + 0.5}.Quantile(g.rng.Float64())
+	}
 	m := len(g.rows)
 	weights := make([]float64, m)
 	sum := 0.0
@@ -182,6 +198,7 @@ func (g *forecast) begin() {
 		}
 	}
 	g.centred, g.bought, g.turned = g.centred[:0], g.bought[:0], g.turned[:0]
+	g.spoilt = g.spoilt[:0]
 	widen := float64(m+1) / float64(m-1)
 	for i, row := range g.rows {
 		c := make([]float64, len(row))
@@ -211,6 +228,7 @@ func (g *forecast) buy(n int) {
 			}
 		}
 		g.bought, g.turned = append(g.bought, row), append(g.turned, polarity)
+		g.spoilt = append(g.spoilt, g.share > 0 && g.rng.Float64() < g.share)
 	}
 }
 
@@ -218,7 +236,7 @@ func (g *forecast) buy(n int) {
 func (g *forecast) pairs(n int) int {
 	g.buy(n)
 	graph := newGraph(n, func(i, j int) float64 {
-		if g.turned[i]*g.turned[j] < 0 || !g.near(i, j) {
+		if g.spoilt[i] || g.spoilt[j] || g.turned[i]*g.turned[j] < 0 || !g.near(i, j) {
 			return math.Inf(1)
 		}
 		return 0

@@ -135,6 +135,42 @@ func TestPolarity(t *testing.T) {
 	}
 }
 
+// Bad drivers in the purchase: with a tolerance at which all good ones pair, the pairs
+// are half of the good drivers, whose number is beta-binomial. The mean of a beta
+// distribution with 10.5 and 90.5 is 0.10396; 5 and 95 of 100 purchases of 100 lie at
+// scipy.stats.betabinom(100, 90.5, 10.5).ppf([.05, .95]) = 82 and 96 good drivers
+// (scipy 1.10).
+func TestBadDriversAreBoughtToo(t *testing.T) {
+	s := Supply{Units: few(rand.New(rand.NewPCG(21, 6)), 90), Tolerance: 50, Good: 90, Bad: 10, Draws: 2000, Seed: 3}
+	p, err := Expect(s, 100)
+	if err != nil {
+		t.Fatal(err)
+	}
+	// An odd driver is left in half of the purchases.
+	if want := (100*(1-10.5/101) - 0.5) / 2; math.Abs(p.Pairs-want) > 0.2 || math.Abs(p.Low-41) > 0.5 || math.Abs(p.High-48) > 0.5 {
+		t.Errorf("%+v, want %.2f", p, want)
+	}
+	n, err := ToBuy(s, 40, 0.95)
+	if err != nil {
+		t.Fatal(err)
+	}
+	// 80 good ones among 97 bought have the chance 0.949, among 98 0.963, among 88 and
+	// 89 0.47 and 0.56 (1-betabinom(n, 90.5, 10.5).cdf(79)).
+	if n.Buy < 97 || n.Buy > 99 || n.Typical < 88 || n.Typical > 91 {
+		t.Errorf("%+v", n)
+	}
+	s.Good, s.Bad = 0, 0
+	if n, err = ToBuy(s, 40, 0.95); err != nil || n.Buy != 80 {
+		t.Errorf("%+v, %v", n, err)
+	}
+	for _, c := range [][2]int{{-1, 0}, {3, -1}, {0, 2}} {
+		s.Good, s.Bad = c[0], c[1]
+		if _, err := Expect(s, 10); err == nil || !strings.Contains(err.Error(), "give counts from 0 up") {
+			t.Errorf("%v: %v", c, err)
+		}
+	}
+}
+
 func TestSupplyErrors(t *testing.T) {
 	rng := rand.New(rand.NewPCG(21, 4))
 	good := Supply{Units: few(rng, 12), Tolerance: 0.3, Draws: 50}
