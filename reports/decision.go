@@ -8,8 +8,10 @@ type Life struct {
 	State string // open, closed, decided
 	Steps []LotStep
 	// NotReady says in whole sentences what speaks against deciding the lot now; empty
-	// when nothing does.
+	// when nothing does. Questions are what a person has to answer beside that, and
+	// forbid nothing.
 	NotReady  []string
+	Questions []string
 	Signature *Signature // of the newest decision; nil before the first
 }
 
@@ -108,4 +110,13 @@ type JournalRow struct {
 	Who, From        string
 	Deed, About, Why string
 	Detail           string
+}
+
+// A RigDay is a day on which a rig measured units of the lot.
+type RigDay struct {
+	Rig, Day string // "2026-09-30" in the site's zone
+	Units    int
+	Checks   int // with a reference unit, judged, on that day
+	Passed   int
+	Text     string // the same in words
 }

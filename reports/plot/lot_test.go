@@ -204,3 +204,26 @@ func TestEveryWordHasALookOfItsOwn(t *testing.T) {
 		t.Error("an unknown word has no sign")
 	}
 }
+
+// The units beyond the limits of balance are named, the farthest first; a band without a
+// limit judges nobody.
+func TestBalanceNamesWhatIsBeyond(t *testing.T) {
+	nan := math.NaN()
+	l := reports.Lot{Axis: []float64{100, 1000, 10000}, BalanceLimits: []float64{2, 2, nan}, BalanceCurves: []reports.Series{
+		{Name: "on", Values: []float64{2, -2, 9}}, {Name: "over", Values: []float64{0, math.Nextafter(2, 3), 0}},
+		{Name: "far", Values: []float64{-5, nan, 0}}, {Name: "gap", Values: []float64{nan, nan, nan}},
+	}}
+	p, beyond, ok := BalanceOf(l)
+	if !ok || beyond != 2 || len(p.Strong) != 2 || p.Strong[0].Name != "far" || p.Strong[1].Name != "over" || len(p.Plain) != 2 {
+		t.Errorf("%v %d: %+v, %+v", ok, beyond, p.Strong, p.Plain)
+	}
+	if ticks := p.Ticks(); ticks[0] >= -5 || ticks[len(ticks)-1] <= 2 {
+		t.Errorf("ticks %v", ticks)
+	}
+	if p.Lower[0] != -2 || p.Upper[1] != 2 || !math.IsNaN(p.Upper[2]) {
+		t.Errorf("limits %v %v", p.Lower, p.Upper)
+	}
+	if _, _, ok := BalanceOf(reports.Lot{Axis: l.Axis}); ok {
+		t.Error("a lot of one channel has a balance")
+	}
+}
