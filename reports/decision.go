@@ -84,6 +84,8 @@ type CapabilityRow struct {
 	AtLeast      float64 // what Ppk exceeds with Confidence, one-sided
 	Confidence   float64
 	NormalP      float64 // Anderson-Darling; NaN when not tested
+	Group        string  // what the stream is of: "left", "balance", "scalars"
+	Hz           float64 // nominal mid-band frequency, 0 for a scalar
 	Warnings     string
 }
 

@@ -151,7 +151,8 @@ func (g *gathering) capability() {
 			continue
 		}
 		row := reports.CapabilityRow{Stream: st.Title, Unit: st.Unit, N: r.N, Mean: r.Mean, SD: r.SD, Lower: lower, Upper: upper,
-			Ppk: r.Ppk.Value, Low: r.Ppk.Low, High: r.Ppk.High, AtLeast: r.AtLeast, Confidence: r.Confidence, NormalP: math.NaN(), Warnings: strings.Join(r.Warnings, " ")}
+			Ppk: r.Ppk.Value, Low: r.Ppk.Low, High: r.Ppk.High, AtLeast: r.AtLeast, Confidence: r.Confidence, NormalP: math.NaN(), Warnings: strings.Join(r.Warnings, " "),
+			Group: st.Group(), Hz: st.Hz}
 		if r.Normality != nil {
 			row.NormalP = r.Normality.P
 		}

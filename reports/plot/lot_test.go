@@ -1,6 +1,7 @@
 package plot
 
 import (
+	"bytes"
 	"fmt"
 	"math"
 	"slices"
@@ -225,5 +226,41 @@ func TestBalanceNamesWhatIsBeyond(t *testing.T) {
 	}
 	if _, _, ok := BalanceOf(reports.Lot{Axis: l.Axis}); ok {
 		t.Error("a lot of one channel has a balance")
+	}
+}
+
+func TestPicturesOfADecision(t *testing.T) {
+	l := reporttest.Lot(40, 2)
+	var b bytes.Buffer
+	if err := Chances(&b, l.Sampling, 640); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"Operating characteristic of the plan", "bad: 20 %", "defective units in the lot of 40"} {
+		if !strings.Contains(b.String(), want) {
+			t.Errorf("the picture of chances lacks %q", want)
+		}
+	}
+	if err := Chances(&b, reports.Sampling{}, 640); err == nil {
+		t.Error("a plan without a curve is drawn")
+	}
+	b.Reset()
+	rows := []reports.CapabilityRow{
+		{Stream: "left 63 Hz deviation", Group: "left", Hz: 63, Ppk: 0.8, Low: 0.6, High: 1, AtLeast: 0.62, Confidence: 0.95},
+		{Stream: "right 63 Hz deviation", Group: "right", Hz: 63, Ppk: 9, Low: 7, High: 12, AtLeast: 7.5, Confidence: 0.95},
+		{Stream: "left roughness", Group: "scalars", Ppk: 1, Low: 0.5, High: 2, AtLeast: 0.6, Confidence: 0.95},
+	}
+	if err := Capabilities(&b, rows, 358); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"The lowest is left 63 Hz deviation: at least 0.62 with 95 % confidence.", ">left<", ">right<"} {
+		if !strings.Contains(b.String(), want) {
+			t.Errorf("the picture of capability lacks %q", want)
+		}
+	}
+	if strings.Contains(b.String(), ">scalars<") || strings.Contains(b.String(), "NaN") {
+		t.Error("a scalar has no place on a frequency axis")
+	}
+	if err := Capabilities(&b, rows[2:], 358); err == nil {
+		t.Error("a lot without bands is drawn")
 	}
 }
