@@ -106,6 +106,7 @@ type lotBody struct {
 	Bar         template.HTML
 	Names       []string // of other lots to compare with
 	Balance     *picture
+	Ships       bool // decided to ship, and the decision fits the data
 	Decide      decideBody
 }
 
@@ -147,6 +148,7 @@ func (s *server) showLot(c echo.Context, status int, code string, form stepForm,
 		return err
 	}
 	b.Decide.Form, b.Decide.Wrong = form, wrong
+	b.Ships = line.Ships(l) == nil
 	b.units()
 	if err := b.draw(); err != nil {
 		return err

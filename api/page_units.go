@@ -84,6 +84,7 @@ type unitBody struct {
 	Heads    []string // of the table of levels
 	Measured string   // the program's last verdict, where a person set it aside
 	Override overrideBody
+	Ships    bool // it passed, and its lot is decided to ship
 }
 
 // A levelRow is one band of the table that says what the pictures show.
@@ -142,6 +143,7 @@ func (s *server) showUnit(c echo.Context, status int, serial string, form overri
 		return err
 	}
 	b.overriding(state)
+	b.Ships = b.Word == string(envelope.Pass) && state.State == line.LotDecided && (state.Outcome == line.OutcomeAccept || state.Outcome == line.OutcomeConcession)
 	b.Override.Form, b.Override.Wrong = form, wrong
 	if err := b.draw(); err != nil {
 		return err

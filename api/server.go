@@ -108,6 +108,7 @@ func build(o Options) (*echo.Echo, error) {
 	s.routes(e)
 	s.pageRoutes(e)
 	s.plotRoutes(e)
+	s.certificateRoutes(e)
 	return e, nil
 }
 

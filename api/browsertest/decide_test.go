@@ -67,6 +67,9 @@ func TestDecideAndSign(t *testing.T) {
 	}
 
 	serial := w.story.Lots[1].Serials[0]
+	for _, s := range []sight{{"certificates", page + "/certificates", ".certificate svg", ""}, {"certificate", "/units/" + serial + "/certificate", ".certificate svg", ""}} {
+		look(t, w, s, string(axe))
+	}
 	if _, err := w.line.AddParts(t.Context(), tester, w.story.Product.Code, []line.PartUse{{Kind: "label", Batch: "L-9", First: serial, Last: serial}}); err != nil {
 		t.Fatal(err)
 	}
