@@ -28,22 +28,31 @@ type lotsBody struct {
 	More  string
 	First bool
 	Names []string
+
+	Sampled []string // products with a sampling plan
+	Form    sampleForm
+	Wrong   string
 }
 
 type lotLine struct {
 	store.LotRow
 	Share float64
+	State string // where it stands
 }
 
 // lotsPage lists the lots, newest first.
 func (s *server) lotsPage(c echo.Context) error {
+	return s.showLots(c, http.StatusOK, sampleForm{}, "")
+}
+
+func (s *server) showLots(c echo.Context, status int, form sampleForm, wrong string) error {
 	ctx := c.Request().Context()
 	site := s.DB.Site(s.Line.Site())
 	zone, err := s.zone(ctx)
 	if err != nil {
 		return err
 	}
-	b := lotsBody{First: true}
+	b := lotsBody{First: true, Form: form, Wrong: wrong}
 	opened, lot := time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC), ""
 	if t, err := time.Parse(time.RFC3339Nano, c.QueryParam("before")); err == nil {
 		opened, lot, b.First = t, c.QueryParam("lot"), false
@@ -52,9 +61,23 @@ func (s *server) lotsPage(c echo.Context) error {
 	if err != nil {
 		return err
 	}
+	states, err := site.LotStates(ctx)
+	if err != nil {
+		return err
+	}
 	for _, r := range rows {
 		r.OpenedAt = r.OpenedAt.In(zone)
-		b.Lots = append(b.Lots, lotLine{r, share(r.FirstPass, r.Judged)})
+		l := lotLine{LotRow: r, Share: share(r.FirstPass, r.Judged), State: line.LotOpen}
+		if st, ok := states[r.Lot]; ok {
+			l.State = st.State
+			if st.Outcome != "" {
+				l.State += ": " + st.Outcome
+			}
+		}
+		b.Lots = append(b.Lots, l)
+	}
+	if b.Sampled, err = s.Line.SampledProducts(ctx); err != nil {
+		return err
 	}
 	if n := len(rows); n == lotsPerPage {
 		b.More = "/lots?" + url.Values{"before": {rows[n-1].OpenedAt.UTC().Format(time.RFC3339Nano)}, "lot": {rows[n-1].Lot}}.Encode()
@@ -62,7 +85,7 @@ func (s *server) lotsPage(c echo.Context) error {
 	if b.Names, err = site.LotNames(ctx, "", lotChoices); err != nil {
 		return err
 	}
-	return s.show(c, http.StatusOK, "lots", pages.View{Title: "Lots", Here: "/lots", Live: true, Body: b})
+	return s.show(c, status, "lots", pages.View{Title: "Lots", Here: "/lots", Live: true, Body: b})
 }
 
 func share(good, of int) float64 {
@@ -82,6 +105,9 @@ type lotBody struct {
 	Marks       []reports.UnitRow // the units one by one, empty when there are too many
 	Bar         template.HTML
 	Names       []string // of other lots to compare with
+	Balance     *picture
+	Ships       bool // decided to ship, and the decision fits the data
+	Decide      decideBody
 }
 
 type lotChart struct {
@@ -91,11 +117,16 @@ type lotChart struct {
 
 // lotPage answers: may this lot go?
 func (s *server) lotPage(c echo.Context) error {
-	ctx := c.Request().Context()
 	code, err := param(c, "lot")
 	if err != nil {
 		return err
 	}
+	return s.showLot(c, http.StatusOK, code, stepForm{}, "")
+}
+
+// showLot shows a lot with what was typed on its page, and what was wrong with it.
+func (s *server) showLot(c echo.Context, status int, code string, form stepForm, wrong string) error {
+	ctx := c.Request().Context()
 	l, err := s.Line.LotReport(ctx, code, s.Version)
 	if err != nil {
 		return err
@@ -109,11 +140,20 @@ func (s *server) lotPage(c echo.Context) error {
 	if b.Names, err = site.LotNames(ctx, row.Product, lotChoices); err != nil {
 		return err
 	}
+	setup, err := s.Line.Setup(ctx, row.Product)
+	if err != nil {
+		return err
+	}
+	if b.Decide, err = deciding(l, setup); err != nil {
+		return err
+	}
+	b.Decide.Form, b.Decide.Wrong = form, wrong
+	b.Ships = line.Ships(l) == nil
 	b.units()
 	if err := b.draw(); err != nil {
 		return err
 	}
-	return s.show(c, http.StatusOK, "lot", pages.View{Title: "Lot " + code, Here: "/lots", Live: true, Body: b})
+	return s.show(c, status, "lot", pages.View{Title: "Lot " + code, Here: "/lots", Live: true, Body: b})
 }
 
 func (b *lotBody) units() {
@@ -141,6 +181,13 @@ func (b *lotBody) draw() error {
 			return err
 		}
 		b.Pictures = append(b.Pictures, pic)
+	}
+	if p, _, ok := plot.BalanceOf(b.Lot); ok {
+		pic, err := draw(p)
+		if err != nil {
+			return err
+		}
+		b.Balance = &pic
 	}
 	for _, ch := range b.Lot.Charts {
 		var w strings.Builder

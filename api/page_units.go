@@ -82,6 +82,9 @@ type unitBody struct {
 	Levels   []levelRow
 	Scalars  []scalarRow
 	Heads    []string // of the table of levels
+	Measured string   // the program's last verdict, where a person set it aside
+	Override overrideBody
+	Ships    bool // it passed, and its lot is decided to ship
 }
 
 // A levelRow is one band of the table that says what the pictures show.
@@ -104,6 +107,11 @@ func (s *server) unitPage(c echo.Context) error {
 	if err != nil {
 		return err
 	}
+	return s.showUnit(c, http.StatusOK, serial, overrideForm{}, "")
+}
+
+// showUnit shows a unit with what was typed on its page, and what was wrong with it.
+func (s *server) showUnit(c echo.Context, status int, serial string, form overrideForm, wrong string) error {
 	d, err := s.Line.UnitDetail(c.Request().Context(), serial)
 	if err != nil {
 		return err
@@ -122,13 +130,26 @@ func (s *server) unitPage(c echo.Context) error {
 		b.Last = &d.Attempts[n-1]
 		if b.Last.Verdict != nil {
 			b.Word = string(b.Last.Verdict.Word)
+			if stands := d.Stands(b.Last.Number, b.Word); stands != b.Word {
+				b.Measured, b.Word = b.Word, stands
+			}
 		}
 	}
+	for i := range b.Overrides {
+		b.Overrides[i].At = b.Overrides[i].At.In(d.Zone)
+	}
+	state, err := s.DB.Site(s.Line.Site()).LotState(c.Request().Context(), d.Lot)
+	if err != nil {
+		return err
+	}
+	b.overriding(state)
+	b.Ships = b.Word == string(envelope.Pass) && state.State == line.LotDecided && (state.Outcome == line.OutcomeAccept || state.Outcome == line.OutcomeConcession)
+	b.Override.Form, b.Override.Wrong = form, wrong
 	if err := b.draw(); err != nil {
 		return err
 	}
 	b.tables()
-	return s.show(c, http.StatusOK, "unit", pages.View{Title: d.Serial, Here: "/units", Query: d.Serial, Live: true, Body: b})
+	return s.show(c, status, "unit", pages.View{Title: d.Serial, Here: "/units", Query: d.Serial, Live: true, Body: b})
 }
 
 // draw makes a picture per channel, with the attempts named and their seatings pale.

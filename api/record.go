@@ -23,6 +23,7 @@ type Standing struct {
 	DataHash  string     `json:"data_hash"`
 	Proposal  string     `json:"proposal"`
 	NotReady  []string   `json:"not_ready"`
+	Questions []string   `json:"questions"`
 	Steps     []LotStep  `json:"steps"`
 	Sampling  string     `json:"sampling"`
 	Signature *Signature `json:"signature"` // null before the first decision
@@ -58,7 +59,7 @@ func standingOf(r reports.Lot) (Standing, error) {
 	}
 	out := Standing{
 		Lot: r.Code, State: r.Life.State, DataHash: hex.EncodeToString(reports.Hash(data)), Proposal: r.Proposal.Word,
-		NotReady: append([]string{}, r.Life.NotReady...), Steps: []LotStep{}, Sampling: line.SamplingText(r.Sampling),
+		NotReady: append([]string{}, r.Life.NotReady...), Questions: append([]string{}, r.Life.Questions...), Steps: []LotStep{}, Sampling: line.SamplingText(r.Sampling),
 	}
 	for _, p := range r.Life.Steps {
 		out.Steps = append(out.Steps, LotStep{p.State, p.Outcome, p.Reason, p.Who, p.At})

@@ -54,6 +54,7 @@ type server struct {
 	hub       *hub
 	shelf     *shelf
 	freezings *freezings
+	walks     *walks
 }
 
 // ErrOpenAddress means that the server would be reachable from other machines
@@ -97,7 +98,7 @@ func build(o Options) (*echo.Echo, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &server{Options: o, log: o.Log, metrics: newMetrics(), openapi: doc, hub: newHub(o), shelf: newShelf(), freezings: newFreezings()}
+	s := &server{Options: o, log: o.Log, metrics: newMetrics(), openapi: doc, hub: newHub(o), shelf: newShelf(), freezings: newFreezings(), walks: new(walks)}
 	e := echo.New()
 	e.HideBanner, e.HidePort = true, true
 	e.IPExtractor = echo.ExtractIPDirect() // a header anyone can write does not go into the journal
@@ -107,6 +108,7 @@ func build(o Options) (*echo.Echo, error) {
 	s.routes(e)
 	s.pageRoutes(e)
 	s.plotRoutes(e)
+	s.certificateRoutes(e)
 	return e, nil
 }
 

@@ -32,6 +32,14 @@ func (l Lot) Check() error {
 			}
 		}
 	}
+	if n := len(l.BalanceLimits); n != 0 && n != len(l.Axis) {
+		return fmt.Errorf("lot %q: %d balance limits for %d bands: fill bands that are not judged with NaN", l.Code, n, len(l.Axis))
+	}
+	for _, c := range l.BalanceCurves {
+		if len(c.Values) != len(l.Axis) {
+			return fmt.Errorf("unit %q, balance: %d values for %d bands: fill bands that are not covered with NaN", c.Name, len(c.Values), len(l.Axis))
+		}
+	}
 	for _, c := range l.Charts {
 		if err := c.Check(); err != nil {
 			return err

@@ -8,8 +8,10 @@ type Life struct {
 	State string // open, closed, decided
 	Steps []LotStep
 	// NotReady says in whole sentences what speaks against deciding the lot now; empty
-	// when nothing does.
+	// when nothing does. Questions are what a person has to answer beside that, and
+	// forbid nothing.
 	NotReady  []string
+	Questions []string
 	Signature *Signature // of the newest decision; nil before the first
 }
 
@@ -82,6 +84,8 @@ type CapabilityRow struct {
 	AtLeast      float64 // what Ppk exceeds with Confidence, one-sided
 	Confidence   float64
 	NormalP      float64 // Anderson-Darling; NaN when not tested
+	Group        string  // what the stream is of: "left", "balance", "scalars"
+	Hz           float64 // nominal mid-band frequency, 0 for a scalar
 	Warnings     string
 }
 
@@ -108,4 +112,13 @@ type JournalRow struct {
 	Who, From        string
 	Deed, About, Why string
 	Detail           string
+}
+
+// A RigDay is a day on which a rig measured units of the lot.
+type RigDay struct {
+	Rig, Day string // "2026-09-30" in the site's zone
+	Units    int
+	Checks   int // with a reference unit, judged, on that day
+	Passed   int
+	Text     string // the same in words
 }

@@ -39,6 +39,12 @@ type Lot struct {
 	MissingParts []string // entries that the parts ledger lacks, in whole sentences
 	Envelopes    []int    // versions that attempts of the lot were judged by
 	LimitSets    []int    // versions that they were charted by
+	RigDays      []RigDay // oldest first
+
+	// Balance per band, left minus right and unanchored, of the last judged attempt of
+	// each unit over Axis, and how far it may lie from zero; empty without two channels.
+	BalanceCurves []Series
+	BalanceLimits []float64
 }
 
 // A Proposal is what the program proposes for the lot; a person decides.

@@ -127,8 +127,9 @@ func key(name string) string {
 }
 
 // Differences lists what changed from one data document to another: of each section at
-// most a number of paths with the value before and after, the counts first. A key that only the newer one has, at the
-// outermost level, is a newer program's and no difference.
+// most a number of paths with the value before and after, the counts first. Keys are those
+// of the structs, so a key that only the newer document has is a newer program's and no
+// difference.
 func Differences(before, after []byte, most int) ([]string, error) {
 	var a, b map[string]any
 	if err := json.Unmarshal(before, &a); err != nil {
@@ -168,14 +169,7 @@ func (d *differ) compare(path string, a, b any) {
 	switch x := a.(type) {
 	case map[string]any:
 		if y, ok := b.(map[string]any); ok {
-			both := sortedKeys(x)
-			for k := range y {
-				if _, ok := x[k]; !ok {
-					both = append(both, k)
-				}
-			}
-			slices.Sort(both)
-			for _, k := range both {
+			for _, k := range sortedKeys(x) {
 				d.compare(path+"."+k, x[k], y[k])
 			}
 			return

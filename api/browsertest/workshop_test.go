@@ -86,16 +86,23 @@ func product(p *sim.Product) line.Product {
 	return out
 }
 
+// weeksStory is what weeks measures.
+func weeksStory(t testing.TB) *sim.Story {
+	t.Helper()
+	story, err := sim.New(sim.Options{Seed: 1, Units: 24})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return story
+}
+
 // weeks returns a workshop with four of the simulated weeks, limits frozen from the
 // first, in which a glue gun wears in the fourth.
 func weeks(t testing.TB) *workshop {
 	t.Helper()
 	w := empty(t)
-	story, err := sim.New(sim.Options{Seed: 1, Units: 24})
-	if err != nil {
-		t.Fatal(err)
-	}
-	w.story = story
+	w.story = weeksStory(t)
+	story := w.story
 	ctx := t.Context()
 	if _, err := w.line.AddProduct(ctx, tester, product(story.Product)); err != nil {
 		t.Fatal(err)

@@ -28,6 +28,9 @@ type View struct {
 	Site    string // name of the workshop
 	Version string // of the program
 	Query   string // in the search box
+	Person  string // who is signed in
+	Role    string // their role
+	Anybody bool   // nobody has to sign in: the page says so
 	Bare    bool   // without menu and search: there is nothing to go to yet
 	Live    bool   // the page renews its parts marked data-live when the line changes
 	Script  string // a script of the page's own, beside app.js
@@ -42,7 +45,7 @@ type MenuEntry struct{ Href, Name string }
 
 // Menu lists the pages that every page leads to.
 var Menu = []MenuEntry{
-	{"/", "Line"}, {"/findings", "Findings"}, {"/drift", "Drift map"}, {"/units", "Units"}, {"/lots", "Lots"}, {"/drivers", "Drivers"}, {"/parts", "Parts"}, {"/products", "Products"}, {"/try", "Try a curve"},
+	{"/", "Line"}, {"/findings", "Findings"}, {"/drift", "Drift map"}, {"/units", "Units"}, {"/lots", "Lots"}, {"/drivers", "Drivers"}, {"/parts", "Parts"}, {"/products", "Products"}, {"/journal", "Journal"}, {"/try", "Try a curve"},
 }
 
 // Menu returns the entries for the layout.

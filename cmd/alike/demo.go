@@ -275,7 +275,7 @@ func foundText(t sim.Trouble, r reports.Lot) string {
 		}
 		n++
 		if u.First != string(envelope.Pass) {
-			return fmt.Sprintf("%s. Found at unit %d of it, %s (%s): %s", strings.TrimSuffix(t.Words, "."), n, u.Serial, u.First, firstSentence(u))
+			return fmt.Sprintf("%s. Found at unit %d of it, %s (%s): %s", strings.TrimSuffix(t.Words, "."), n, u.Serial, u.First, firstSentence(u, r))
 		}
 		if s, ok := largestAt(r.Signals, u.Serial); ok {
 			return fmt.Sprintf("%s. Found at unit %d of it, %s (chart %s, rule %s, up to %+.1f sigmas)", strings.TrimSuffix(t.Words, "."), n, u.Serial, s.Stream, s.Rule, s.Largest)
@@ -294,9 +294,15 @@ func largestAt(rows []reports.SignalRow, serial string) (out reports.SignalRow, 
 	return out, ok
 }
 
-func firstSentence(u reports.UnitRow) string {
-	if u.Attempts > 1 {
-		return "measured again after repair"
+// firstSentence is what the unit's first attempt said, and how the unit went on.
+func firstSentence(u reports.UnitRow, r reports.Lot) string {
+	if u.Attempts == 1 {
+		return u.Sentence
+	}
+	for _, a := range r.Attempts {
+		if a.Serial == u.Serial && a.Number == 1 {
+			return fmt.Sprintf("%s. Repaired: %s at attempt %d", strings.TrimSuffix(a.Sentence, "."), u.Last, u.Attempts)
+		}
 	}
 	return u.Sentence
 }

@@ -89,7 +89,8 @@ func (cmd *limitsFreeze) Run(c *console) error {
 
 // freeze freezes limits under a meter.
 func freeze(c *console, w *workplace, product string, base line.Baseline, reason string) (line.Frozen, error) {
-	m := newMeter(c, "calibrating the limits, percent")
+	m := newMeter(c, "calibrating the limits")
+	m.percent = true
 	defer m.end()
 	return w.line.Freeze(c.ctx, w.by, product, line.Freezing{Baseline: base, Reason: reason, Progress: func(share float64) {
 		m.show(int(100*share), 100, "")

@@ -13,13 +13,14 @@ import (
 )
 
 type lotCommand struct {
-	List   lotList   `cmd:"" help:"List the lots."`
-	Show   lotShow   `cmd:"" help:"Print where a lot stands: what a decision rests on, and what is not ready."`
-	Pull   lotPull   `cmd:"" help:"Draw at random which units of a lot are to be inspected, by the product's sampling plan."`
-	Close  lotClose  `cmd:"" help:"Close a lot for measuring: no new units."`
-	Decide lotDecide `cmd:"" help:"Decide a closed lot, and sign that."`
-	Reopen lotReopen `cmd:"" help:"Open a closed or decided lot again, with a reason."`
-	Report lotReport `cmd:"" help:"Write a lot's report as a spreadsheet, or for programs as JSON."`
+	List         lotList         `cmd:"" help:"List the lots."`
+	Show         lotShow         `cmd:"" help:"Print where a lot stands: what a decision rests on, and what is not ready."`
+	Pull         lotPull         `cmd:"" help:"Draw at random which units of a lot are to be inspected, by the product's sampling plan."`
+	Close        lotClose        `cmd:"" help:"Close a lot for measuring: no new units."`
+	Decide       lotDecide       `cmd:"" help:"Decide a closed lot, and sign that."`
+	Reopen       lotReopen       `cmd:"" help:"Open a closed or decided lot again, with a reason."`
+	Certificates lotCertificates `cmd:"" help:"Write the certificates of a lot's good units for their boxes, as PDF, A5; of a lot that is decided to ship."`
+	Report       lotReport       `cmd:"" help:"Write a lot's report as a spreadsheet, or for programs as JSON."`
 }
 
 type lotList struct{ database }

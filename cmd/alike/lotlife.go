@@ -56,6 +56,12 @@ func printStanding(c *console, r reports.Lot) {
 	for i, text := range r.Life.NotReady {
 		say(map[bool]string{true: "not ready", false: ""}[i == 0], "%s", text)
 	}
+	for i, text := range r.Life.Questions {
+		say(map[bool]string{true: "to be answered", false: ""}[i == 0], "%s", text)
+	}
+	for i, d := range r.RigDays {
+		say(map[bool]string{true: "rig", false: ""}[i == 0], "%s %s: %s", d.Day, d.Rig, d.Text)
+	}
 	if s := r.Life.Signature; s != nil {
 		for i, text := range line.SignatureText(*s) {
 			say(map[bool]string{true: "signed", false: ""}[i == 0], "%s", text)

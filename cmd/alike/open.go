@@ -189,6 +189,8 @@ type meter struct {
 	shown time.Time
 	used  bool
 	wide  int
+
+	percent bool // show the share that is done, not a count
 }
 
 // newMeter returns a meter that keeps still for the first moments: short work needs
@@ -206,6 +208,9 @@ func (m *meter) show(done, of int, more string) {
 	}
 	m.shown, m.used = time.Now(), true
 	text := fmt.Sprintf("%s: %d of %d%s", m.what, done, of, more)
+	if m.percent {
+		text = fmt.Sprintf("%s: %d %%%s", m.what, 100*done/max(1, of), more)
+	}
 	if !m.c.progressOnLine {
 		fmt.Fprintln(m.c.err, text)
 		return

@@ -20,6 +20,7 @@ var allowed = map[string][]string{
 	"alike/reports":                  {"alike/spc/..."},
 	"alike/reports/sheet":            {"alike/reports", "alike/reports/plot", "alike/spc/..."},
 	"alike/reports/plot":             {"alike/reports", "alike/spc/..."},
+	"alike/reports/certificate":      {"alike/reports", "alike/reports/plot", "alike/spc/..."},
 	"alike/reports/reporttest":       {"alike/reports", "alike/spc/..."},
 	"alike/internal/line":            {"alike/internal/store", "alike/internal/curve", "alike/reports", "alike/spc/..."},
 	"alike/internal/store":           {"alike/migrations"},

@@ -58,22 +58,23 @@ func (w *workbench) build(units int, left, right func(float64) float64) []line.R
 	for range units {
 		w.n++
 		level := 0.1 * w.rng.NormFloat64()
-		wavy := func(fault func(float64) float64) func(float64) float64 {
-			var own []float64
-			for range 12 {
-				own = append(own, 0.1*w.rng.NormFloat64())
-			}
-			return func(hz float64) float64 {
-				v := level + own[min(11, max(0, int(math.Log2(hz/14))))]
-				if fault != nil {
-					v += fault(hz)
-				}
-				return v
-			}
-		}
-		out = append(out, intake(w.t, w.Line, visit(fmt.Sprintf("L%03d", w.n), wavy(left), wavy(right))))
+		out = append(out, intake(w.t, w.Line, visit(fmt.Sprintf("L%03d", w.n), w.wavy(level, left), w.wavy(level, right))))
 	}
 	return out
+}
+
+func (w *workbench) wavy(level float64, fault func(float64) float64) func(float64) float64 {
+	var own []float64
+	for range 12 {
+		own = append(own, 0.1*w.rng.NormFloat64())
+	}
+	return func(hz float64) float64 {
+		v := level + own[min(11, max(0, int(math.Log2(hz/14))))]
+		if fault != nil {
+			v += fault(hz)
+		}
+		return v
+	}
 }
 
 func (w *workbench) findings() []line.Finding {

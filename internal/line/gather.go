@@ -56,6 +56,8 @@ type gathering struct {
 	seating  string                     // where the limits of seatings come from, as a clause
 	steps    []store.LotStep
 	over     []store.OverrideRow
+	touching []touching // findings with signals at units of the lot, oldest first
+	checked  bool       // a rig policy was in force at the lot's end
 }
 
 // A pin holds a report to what was known when its lot was decided: chart limits frozen
@@ -73,6 +75,7 @@ func (g *gathering) run(ctx context.Context, s store.Site, lot string) error {
 	g.unitRows()
 	g.attemptRows()
 	g.bandRows()
+	g.balance()
 	if err := g.parts(ctx, s); err != nil {
 		return err
 	}
@@ -91,6 +94,9 @@ func (g *gathering) run(ctx context.Context, s store.Site, lot string) error {
 		return err
 	}
 	if err := g.rig(ctx, s); err != nil {
+		return err
+	}
+	if err := g.rigDays(ctx, s); err != nil {
 		return err
 	}
 	g.method()
@@ -279,6 +285,20 @@ func (g *gathering) scalars(row *reports.UnitRow, r store.ReadingRow) {
 	}
 	if at := s.position(envelope.Balance, "", -1); at >= 0 {
 		row.Balance = float64(r.Streams[at])
+	}
+}
+
+// balance fills the curves of left minus right and their limits.
+func (g *gathering) balance() {
+	at := g.setup.position(envelope.Balance, "", 0)
+	if at < 0 || !g.setup.pair() {
+		return
+	}
+	g.out.BalanceLimits = g.limits.Balance
+	for _, u := range g.units {
+		if r, ok := g.last[u.Serial]; ok {
+			g.out.BalanceCurves = append(g.out.BalanceCurves, reports.Series{Name: u.Serial, Values: wide(r.Streams[at : at+len(g.setup.Band)])})
+		}
 	}
 }
 

@@ -48,6 +48,9 @@ func (g *gathering) findings(ctx context.Context, s store.Site) error {
 			return err
 		}
 		g.out.Findings = append(g.out.Findings, findingRow(row, a, events))
+		if err := g.touch(ctx, s, row, events); err != nil {
+			return err
+		}
 	}
 	return nil
 }

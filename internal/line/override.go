@@ -11,8 +11,8 @@ import (
 	"alike/spc/envelope"
 )
 
-// words are the verdicts that a person may set.
-var words = []string{string(envelope.Pass), string(envelope.Fail), string(envelope.Doubtful), string(envelope.Hold), string(envelope.Reseat)}
+// OverrideWords are the verdicts that a person may set.
+var OverrideWords = []string{string(envelope.Pass), string(envelope.Fail), string(envelope.Doubtful), string(envelope.Hold), string(envelope.Reseat)}
 
 // An Overriding sets a verdict aside.
 type Overriding struct {
@@ -36,8 +36,8 @@ type Overridden struct {
 // product that asks for a second person it waits for Confirm.
 func (l *Line) Override(ctx context.Context, by By, o Overriding) (out Overridden, err error) {
 	switch {
-	case !slices.Contains(words, o.Verdict):
-		return out, refuse(Invalid, "verdict", "use "+strings.Join(words, ", "), "%q is no verdict", o.Verdict)
+	case !slices.Contains(OverrideWords, o.Verdict):
+		return out, refuse(Invalid, "verdict", "use "+strings.Join(OverrideWords, ", "), "%q is no verdict", o.Verdict)
 	case strings.TrimSpace(o.Reason) == "":
 		return out, refuse(Invalid, "reason", "say what you found and why the verdict is wrong", "a verdict is set aside only with a reason")
 	case strings.TrimSpace(by.Actor) == "":
@@ -175,6 +175,11 @@ func overridden(verdict string, rows []store.OverrideRow, serial string, number 
 		return verdict
 	}
 	return stands
+}
+
+// Stands is the verdict of a unit's attempt after overrides, given the program's.
+func (u UnitView) Stands(number int, verdict string) string {
+	return overridden(verdict, u.Overrides, u.Serial, number)
 }
 
 // overrideText says who set an attempt's verdict aside and why.

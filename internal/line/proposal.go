@@ -1,13 +1,11 @@
 package line
 
 import (
-	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/json"
 	"fmt"
 	"math"
-	"slices"
 	"strings"
 
 	"alike/internal/store"
@@ -22,11 +20,6 @@ const (
 	Refuse      = "refuse"
 	NotComplete = "not complete"
 )
-
-// movedUnits is the number of passed units with chart signals of their own, in one lot,
-// from which the line counts as moved. One unit may be a single fault; under the false-alarm budget
-// three in one lot of 300 or fewer are chance in less than 3 of 100 lots.
-const movedUnits = 3
 
 // counts fills the numbers of the summary.
 func (g *gathering) counts(ctx context.Context, s store.Site) error {
@@ -88,15 +81,17 @@ func yield(name string, good, of int) reports.Yield {
 }
 
 // proposal weighs the lot: first whether it can be judged at all, then its yield,
-// then whether the line moved under it.
+// then whether the line moved under it. What people did about findings is not weighed
+// here: the units are as they were built, and a decided lot's proposal stays.
 func (g *gathering) proposal() reports.Proposal {
 	c := g.out.Counts
 	p := reports.Proposal{Word: Accept}
+	say := func(reason string, args ...any) { p.Reasons = append(p.Reasons, fmt.Sprintf(reason, args...)) }
 	against := func(word, reason string, args ...any) {
 		if p.Word != Refuse {
 			p.Word = word
 		}
-		p.Reasons = append(p.Reasons, fmt.Sprintf(reason, args...))
+		say(reason, args...)
 	}
 	if c.Units == 0 {
 		against(NotComplete, "No unit of the lot has been measured.")
@@ -105,9 +100,9 @@ func (g *gathering) proposal() reports.Proposal {
 	if first.Of > 0 && first.Share < g.setup.FirstPassYield {
 		against(Refuse, "First-pass yield is %.0f %%, below the %.0f %% that the product asks for.", 100*first.Share, 100*g.setup.FirstPassYield)
 	}
-	moved := g.movedUnits()
-	if len(moved) >= movedUnits {
-		against(Refuse, "The line moved: %d units that passed carry chart signals, the first is %s; worst is %s.", len(moved), moved[0], g.worstStream())
+	m := g.moved()
+	if m.line {
+		against(Refuse, "%s", m.sentence())
 	}
 	if n := c.Waiting; n > 0 {
 		against(NotComplete, "%s not judged because takes are missing.", isAre(n))
@@ -118,20 +113,27 @@ func (g *gathering) proposal() reports.Proposal {
 	if n := c.Hold; n > 0 {
 		against(NotComplete, "%s on hold because the rig was not trusted: check it with a reference unit, or release them with a reason.", isAre(n))
 	}
+	if p.Accept = p.Word == Accept; p.Accept {
+		say("%d of %d units pass; first-pass yield is %.0f %%.", c.Pass, c.Units, 100*first.Share)
+	}
+	if p.Word == Refuse {
+		say("The lot is not good to ship as it is: sort it, rework it, or reject it.")
+	}
+	if out := g.notPassed(); len(out) > 0 {
+		say("%s not good to ship: %s.", isAre(len(out)), strings.Join(out, ", "))
+	}
 	if late := g.late(); len(late) > 0 {
-		p.Reasons = append(p.Reasons, fmt.Sprintf("Passed only when measured again: %s.", strings.Join(late, ", ")))
+		say("Passed only when measured again: %s.", strings.Join(late, ", "))
 	}
 	if !g.watched {
-		p.Reasons = append(p.Reasons, "No limit set was in force yet: drift was not watched.")
+		say("No limit set was in force yet: drift was not watched.")
 	}
-	p.Accept = p.Word == Accept
-	if p.Accept {
-		p.Reasons = append([]string{fmt.Sprintf("%d of %d units pass; first-pass yield is %.0f %%.", c.Pass, c.Units, 100*first.Share)}, p.Reasons...)
-		if out := g.notPassed(); len(out) > 0 {
-			p.Reasons = append(p.Reasons, fmt.Sprintf("%s not good to ship: %s.", isAre(len(out)), strings.Join(out, ", ")))
-		}
-		if len(moved) > 0 {
-			p.Reasons = append(p.Reasons, fmt.Sprintf("Single signals at units that passed: %s. Look at them.", strings.Join(moved, ", ")))
+	if len(m.units) > 0 && !m.line {
+		say("Chart signals at %s: %s. Look at %s.", number(len(m.units), "unit")+" that passed", strings.Join(m.units, ", "), map[bool]string{true: "it", false: "them"}[len(m.units) == 1])
+	}
+	for _, t := range g.touching {
+		if t.kind == TheLine {
+			say("%s", t.sentence(g.out.Counts.Units))
 		}
 	}
 	return p
@@ -144,72 +146,29 @@ func isAre(n int) string {
 	return fmt.Sprintf("%d units are", n)
 }
 
-// movedUnits returns the serials of units that passed at first and yet carry chart
-// signals, in order of production: a unit that did not pass speaks for itself. A run
-// that began before the lot does not count, since the first units after a fault was
-// mended may lie on its side by chance and carry the old run on; nor does a run that
-// only goes on, since one false alarm would count as often as it lasts.
-func (g *gathering) movedUnits() []string {
-	passed := map[string]bool{}
-	for _, u := range g.out.Units {
-		passed[u.Serial] = u.First == string(envelope.Pass)
-	}
-	last := map[string]int64{}
-	var out []string
-	for _, s := range g.signals {
-		run := s.Stream + "\x00" + s.Rule
-		goesOn := last[run] > 0 && last[run] == s.Place-1 && g.isRun(s.Rule)
-		last[run] = s.Place
-		if passed[s.Serial] && !goesOn && g.inside(s) && !slices.Contains(out, s.Serial) {
-			out = append(out, s.Serial)
-		}
-	}
-	return out
-}
-
-// isRun reports whether a rule goes by the length of a run, which lasts.
-func (g *gathering) isRun(rule string) bool {
-	for _, r := range g.board.rules {
-		if string(r.Key) == rule {
-			return r.Count == r.Of && r.Count > 1
-		}
-	}
-	return false
-}
-
-// inside reports whether the points that a signal needs lie within the lot.
-func (g *gathering) inside(s store.SignalRow) bool {
-	if g.board == nil || len(g.first) == 0 {
-		return false
-	}
-	for _, r := range g.board.rules {
-		if string(r.Key) == s.Rule {
-			return s.Place-int64(r.Count)+1 >= g.first[0].Place
-		}
-	}
-	return false
-}
-
-// notPassed lists the units whose last verdict is fail or doubtful: inside the guard
-// band a unit is not accepted either.
+// notPassed lists the units whose last verdict is fail or doubtful, with where: inside
+// the guard band a unit is not accepted either.
 func (g *gathering) notPassed() []string {
 	var out []string
 	for _, u := range g.out.Units {
-		if u.Last == string(envelope.Fail) || u.Last == string(envelope.Doubtful) {
-			out = append(out, fmt.Sprintf("%s (%s)", u.Serial, u.Last))
+		if u.Last != string(envelope.Fail) && u.Last != string(envelope.Doubtful) {
+			continue
 		}
+		why := u.Last
+		if u.Worst != "" {
+			why += ", " + u.Worst
+		}
+		out = append(out, fmt.Sprintf("%s (%s)", u.Serial, why))
 	}
-	return out
+	return firstFew(out)
 }
 
-// worstStream names the stream with the most signals, the largest of them first.
-func (g *gathering) worstStream() string {
-	rows := slices.Clone(g.out.Signals)
-	slices.SortStableFunc(rows, func(a, b reports.SignalRow) int {
-		return cmp.Or(b.Count-a.Count, -cmpFloat(math.Abs(a.Largest), math.Abs(b.Largest)))
-	})
-	r := rows[0]
-	return fmt.Sprintf("%s (%d units, up to %+.1f sigmas)", r.Stream, r.Count, r.Largest)
+// firstFew shortens a list for a sentence.
+func firstFew(list []string) []string {
+	if n := len(list); n > mostNamed {
+		return append(list[:mostNamed:mostNamed], fmt.Sprintf("and %d more", n-mostNamed))
+	}
+	return list
 }
 
 // method says how the numbers were made.
@@ -241,7 +200,7 @@ func (g *gathering) method() {
 		add("Rig check", "%s", text)
 	}
 	add("First-pass yield", "decided by the first attempt for ever, one on hold aside; interval after Clopper and Pearson")
-	add("Lot proposal", "refused when first-pass yield is below %.0f %%, or %d units or more that passed carry chart signals of their own", 100*s.FirstPassYield, movedUnits)
+	add("Lot proposal", "refused when first-pass yield is below %.0f %%, when %d units or more that passed carry chart signals of their own or show the change of a finding of the line, or when the lot as a whole shows such a change", 100*s.FirstPassYield, movedUnits)
 	add("Takes", "%d stored, %d files or takes of this lot refused", g.out.Counts.Takes, g.out.Counts.Refused)
 	for _, q := range g.refused {
 		g.out.Method.Refused = append(g.out.Method.Refused, reports.Refused{

@@ -151,7 +151,8 @@ func (g *gathering) capability() {
 			continue
 		}
 		row := reports.CapabilityRow{Stream: st.Title, Unit: st.Unit, N: r.N, Mean: r.Mean, SD: r.SD, Lower: lower, Upper: upper,
-			Ppk: r.Ppk.Value, Low: r.Ppk.Low, High: r.Ppk.High, AtLeast: r.AtLeast, Confidence: r.Confidence, NormalP: math.NaN(), Warnings: strings.Join(r.Warnings, " ")}
+			Ppk: r.Ppk.Value, Low: r.Ppk.Low, High: r.Ppk.High, AtLeast: r.AtLeast, Confidence: r.Confidence, NormalP: math.NaN(), Warnings: strings.Join(r.Warnings, " "),
+			Group: st.Group(), Hz: st.Hz}
 		if r.Normality != nil {
 			row.NormalP = r.Normality.P
 		}
@@ -213,7 +214,7 @@ func (g *gathering) life(ctx context.Context, s store.Site) error {
 		life.State = p.State
 		life.Steps = append(life.Steps, reports.LotStep{State: p.State, Outcome: p.Outcome, Reason: p.Reason, Who: p.Actor, From: p.Origin, At: p.At.In(g.zone)})
 	}
-	life.NotReady = g.notReady()
+	life.NotReady, life.Questions = g.notReady(), g.questions()
 	if err := g.signature(ctx, s); err != nil {
 		return err
 	}
@@ -237,7 +238,7 @@ func (g *gathering) notReady() []string {
 			add("%s %s.", w.text, strings.Join(units, ", "))
 		}
 	}
-	for _, o := range g.pendingOverrides() {
+	for _, o := range slices.Concat(g.pendingOverrides(), g.openFindings()) {
 		add("%s", o)
 	}
 	if g.out.Sampling.Result == NotComplete && g.out.Sampling.Method == "plan" {
@@ -306,6 +307,7 @@ func (g *gathering) signature(ctx context.Context, s store.Site) error {
 	if sig.Changes, err = reports.Differences([]byte(basis), data, mostChanges); err != nil {
 		sig.Sound, sig.Changes = false, []string{err.Error()}
 	}
+	sig.Matches = sig.Sound && len(sig.Changes) == 0 // a newer program says more about the same data
 	return nil
 }
 

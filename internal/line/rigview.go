@@ -70,6 +70,7 @@ func (g *gathering) policy(ctx context.Context, s store.Site) error {
 	if err != nil || p == nil {
 		return err
 	}
+	g.checked = true
 	when := "now"
 	if g.pin != nil {
 		when = "when the lot was decided"

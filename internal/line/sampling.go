@@ -125,6 +125,22 @@ func (l *Line) PullUnits(ctx context.Context, by By, lot string, p Pull) (Drawn,
 	return out, err
 }
 
+// SampledProducts lists the codes of the products that have a sampling plan.
+func (l *Line) SampledProducts(ctx context.Context) ([]string, error) {
+	rows, err := l.db.Site(l.site).Products(ctx)
+	var out []string
+	for _, r := range rows {
+		var p Product
+		if err := json.Unmarshal(r.Definition, &p); err != nil {
+			return nil, fmt.Errorf("stored definition of product %s: %w", r.Product, err)
+		}
+		if p.Sampling != nil {
+			out = append(out, r.Product)
+		}
+	}
+	return out, err
+}
+
 // distinct sorts the serials and refuses an empty or doubled one.
 func distinct(lot string, units []string) ([]string, error) {
 	units = slices.Sorted(slices.Values(units))

@@ -19,6 +19,7 @@ type UnitState struct {
 	Number     int       // of the last attempt
 	First      string
 	Last       string
+	Stands     string    // the last verdict after overrides
 	Sentence   string    // of the last verdict
 	FirstAt    time.Time // when the first attempt was measured
 	MeasuredAt time.Time // when the last one was
@@ -27,7 +28,10 @@ type UnitState struct {
 
 const unitStateColumns = `
 	u.serial, u.product, u.lot, u.place, l.attempt, l.number, coalesce(a.verdict, 'waiting') AS first,
-	coalesce(l.verdict, 'waiting') AS last, coalesce(l.judgement->>'sentence', '') AS sentence,
+	coalesce(l.verdict, 'waiting') AS last, coalesce(CASE WHEN l.verdict <> 'hold' OR EXISTS (
+		SELECT FROM overrides o WHERE o.site = u.site AND o.serial = u.serial AND o.number = l.number AND o.in_force AND o.was = 'hold') THEN (
+		SELECT o.verdict FROM overrides o WHERE o.site = u.site AND o.serial = u.serial AND o.number = l.number AND o.in_force
+		ORDER BY o.version DESC LIMIT 1) END, l.verdict, 'waiting') AS stands, coalesce(l.judgement->>'sentence', '') AS sentence,
 	a.measured_at AS first_at, l.measured_at, u.first_seen`
 
 // lastAttempt joins the last attempt of the unit u as l.

@@ -252,3 +252,20 @@ func (s Site) Baselines(ctx context.Context, serial string) ([]BaselineRow, erro
 	return all[BaselineRow](ctx, s.q, `
 		SELECT `+baselineColumns+` FROM rig_baselines WHERE site = $1 AND serial = $2 ORDER BY rig, version`, s.Name, serial)
 }
+
+// A CheckRow is one judged check of a rig by a reference unit.
+type CheckRow struct {
+	Rig        string
+	MeasuredAt time.Time
+	Passed     bool
+}
+
+// Checks returns the judged checks of the rigs of a product from a moment on and before
+// another, as far as they were received by a third, in order of time.
+func (s Site) Checks(ctx context.Context, product string, from, before, known time.Time) ([]CheckRow, error) {
+	return all[CheckRow](ctx, s.q, `
+		SELECT rig, measured_at, passed FROM rig_visits
+		WHERE site = $1 AND product = $2 AND study IS NULL AND passed IS NOT NULL AND measured_at >= $3 AND measured_at < $4
+			AND received_at <= $5
+		ORDER BY measured_at, rig`, s.Name, product, now(from), now(before), now(known))
+}

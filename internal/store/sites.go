@@ -71,6 +71,26 @@ func (s Site) JournalAbout(ctx context.Context, subject string, after int64, lim
 		WHERE site = $1 AND subject = $2 AND entry > $3 ORDER BY entry LIMIT $4`, s.Name, subject, after, limit)
 }
 
+// A JournalFilter chooses entries; an empty field stands for all.
+type JournalFilter struct {
+	Lot     string // about the lot or one of its units
+	About   string // exactly this subject: a serial, a lot, a product
+	Finding string // about the finding of this number
+	Who     string // part of the actor's name
+}
+
+// JournalBefore returns the entries before a number, newest first, at most limit.
+func (s Site) JournalBefore(ctx context.Context, f JournalFilter, before int64, limit int) ([]Entry, error) {
+	return all[Entry](ctx, s.q, `
+		SELECT entry, at, actor, origin, action, subject, reason, detail FROM journal
+		WHERE site = $1 AND entry < $2
+			AND ($3 = '' OR subject = $3 OR subject IN (SELECT serial FROM units WHERE site = $1 AND lot = $3))
+			AND ($4 = '' OR subject = $4)
+			AND ($5 = '' OR subject = $5 AND (action = 'open finding' OR action LIKE 'finding: %'))
+			AND ($6 = '' OR strpos(lower(actor), lower($6)) > 0)
+		ORDER BY entry DESC LIMIT $7`, s.Name, before, f.Lot, f.About, f.Finding, f.Who, limit)
+}
+
 // JournalOfLot returns the entries about a lot and its units up to an entry, oldest
 // first.
 func (s Site) JournalOfLot(ctx context.Context, lot string, upTo int64) ([]Entry, error) {

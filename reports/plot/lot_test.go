@@ -1,6 +1,7 @@
 package plot
 
 import (
+	"bytes"
 	"fmt"
 	"math"
 	"slices"
@@ -202,5 +203,64 @@ func TestEveryWordHasALookOfItsOwn(t *testing.T) {
 	}
 	if LookOf("never heard").Sign == "" {
 		t.Error("an unknown word has no sign")
+	}
+}
+
+// The units beyond the limits of balance are named, the farthest first; a band without a
+// limit judges nobody.
+func TestBalanceNamesWhatIsBeyond(t *testing.T) {
+	nan := math.NaN()
+	l := reports.Lot{Axis: []float64{100, 1000, 10000}, BalanceLimits: []float64{2, 2, nan}, BalanceCurves: []reports.Series{
+		{Name: "on", Values: []float64{2, -2, 9}}, {Name: "over", Values: []float64{0, math.Nextafter(2, 3), 0}},
+		{Name: "far", Values: []float64{-5, nan, 0}}, {Name: "gap", Values: []float64{nan, nan, nan}},
+	}}
+	p, beyond, ok := BalanceOf(l)
+	if !ok || beyond != 2 || len(p.Strong) != 2 || p.Strong[0].Name != "far" || p.Strong[1].Name != "over" || len(p.Plain) != 2 {
+		t.Errorf("%v %d: %+v, %+v", ok, beyond, p.Strong, p.Plain)
+	}
+	if ticks := p.Ticks(); ticks[0] >= -5 || ticks[len(ticks)-1] <= 2 {
+		t.Errorf("ticks %v", ticks)
+	}
+	if p.Lower[0] != -2 || p.Upper[1] != 2 || !math.IsNaN(p.Upper[2]) {
+		t.Errorf("limits %v %v", p.Lower, p.Upper)
+	}
+	if _, _, ok := BalanceOf(reports.Lot{Axis: l.Axis}); ok {
+		t.Error("a lot of one channel has a balance")
+	}
+}
+
+func TestPicturesOfADecision(t *testing.T) {
+	l := reporttest.Lot(40, 2)
+	var b bytes.Buffer
+	if err := Chances(&b, l.Sampling, 640); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"Operating characteristic of the plan", "bad: 20 %", "defective units in the lot of 40"} {
+		if !strings.Contains(b.String(), want) {
+			t.Errorf("the picture of chances lacks %q", want)
+		}
+	}
+	if err := Chances(&b, reports.Sampling{}, 640); err == nil {
+		t.Error("a plan without a curve is drawn")
+	}
+	b.Reset()
+	rows := []reports.CapabilityRow{
+		{Stream: "left 63 Hz deviation", Group: "left", Hz: 63, Ppk: 0.8, Low: 0.6, High: 1, AtLeast: 0.62, Confidence: 0.95},
+		{Stream: "right 63 Hz deviation", Group: "right", Hz: 63, Ppk: 9, Low: 7, High: 12, AtLeast: 7.5, Confidence: 0.95},
+		{Stream: "left roughness", Group: "scalars", Ppk: 1, Low: 0.5, High: 2, AtLeast: 0.6, Confidence: 0.95},
+	}
+	if err := Capabilities(&b, rows, 358); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"The lowest is left 63 Hz deviation: at least 0.62 with 95 % confidence.", ">left<", ">right<"} {
+		if !strings.Contains(b.String(), want) {
+			t.Errorf("the picture of capability lacks %q", want)
+		}
+	}
+	if strings.Contains(b.String(), ">scalars<") || strings.Contains(b.String(), "NaN") {
+		t.Error("a scalar has no place on a frequency axis")
+	}
+	if err := Capabilities(&b, rows[2:], 358); err == nil {
+		t.Error("a lot without bands is drawn")
 	}
 }

@@ -23,9 +23,12 @@ type book struct {
 	styles   map[look]int
 	drawn    int // charts added so far
 	curves   []curveRefs
+	balance  []curveRefs // of left minus right: one, or none
 	controls []controlRefs
 	ocCurve  ocRefs
-	err      error
+
+	unbalanced int // units with a band beyond the limits of balance
+	err        error
 }
 
 func (b *book) keep(err error) {

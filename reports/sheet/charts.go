@@ -27,6 +27,14 @@ func (b *book) charts() {
 		b.envelope(frame{s, 1, row - high, gridColumns, high, gridPx, line}, r)
 		row++
 	}
+	for _, r := range b.balance {
+		if len(b.curves)%2 == 0 {
+			b.pageBreak(row)
+		}
+		row = b.canvasRows(row, high)
+		b.envelope(frame{s, 1, row - high, gridColumns, high, gridPx, line}, r)
+		row++
+	}
 	if len(b.controls) == 0 {
 		b.put(s, 1, row, "No control chart: there is no baseline yet, or no unit was measured.", look{colour: plot.Muted})
 	}

@@ -69,6 +69,10 @@ func (b *book) data() {
 	for _, p := range plot.OfLot(b.lot) {
 		b.curves = append(b.curves, d.channel(p))
 	}
+	if p, beyond, ok := plot.BalanceOf(b.lot); ok {
+		b.balance = append(b.balance, d.channel(p))
+		b.unbalanced = beyond
+	}
 	for _, c := range b.lot.Charts {
 		b.controls = append(b.controls, d.control(c))
 	}
@@ -130,7 +134,11 @@ func (d *dataWriter) channel(p plot.EnvelopePlot) curveRefs {
 	add("upper limit", "limits", p.Upper, limit)
 	for i, c := range p.Strong {
 		s := plot.StrokeOf(i)
-		add(c.Name, "fail: "+plot.Short(c.Name, 24), c.Values, curveLine{colour: s.Colour, width: 1.5, dash: s.Dash, legend: true, front: true})
+		lead := p.StrongLead
+		if lead == "" {
+			lead = "fail: "
+		}
+		add(c.Name, lead+plot.Short(c.Name, 24), c.Values, curveLine{colour: s.Colour, width: 1.5, dash: s.Dash, legend: true, front: true})
 	}
 	d.grid(&r)
 	d.row++

@@ -69,6 +69,21 @@ func (b *book) capability() {
 	b.table(t)
 }
 
+// rig writes one row per day on which a rig measured units of the lot.
+func (b *book) rig() {
+	t := table{
+		sheet: sheetRig, title: "How the rig was checked, lot " + b.lot.Code,
+		caption: "Days on which a rig measured units of the lot, with the checks by a reference unit on these days. How long a check counts, and what became of units without one, stands on the Method sheet.",
+		none:    "No unit of the lot was measured.",
+		columns: []column{{head: "Day"}, {head: "Rig", most: 160}, {head: "Units of the lot", format: plain0}, {head: "Checks", format: plain0}, {head: "Passed", format: plain0}, {head: "In words", most: 330}},
+		page:    page{freezeCol: 2},
+	}
+	for _, d := range b.lot.RigDays {
+		t.rows = append(t.rows, []any{d.Day, orMissing(d.Rig), d.Units, d.Checks, d.Passed, d.Text})
+	}
+	b.table(t)
+}
+
 // attempts writes one row per visit to the rig.
 func (b *book) attempts() {
 	t := table{

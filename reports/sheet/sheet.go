@@ -1,5 +1,5 @@
 // Package sheet writes the report of a lot as a spreadsheet: Summary, Bands,
-// Units, Charts, Findings, Signals, Parts, Capability, Sampling, Attempts, Journal and
+// Units, Charts, Findings, Signals, Parts, Capability, Sampling, Rig, Attempts, Journal and
 // Method for its readers, and Data, last, with the numbers behind the charts.
 //
 // The same lot and the same Options give the same bytes. The time of making
@@ -41,6 +41,7 @@ const (
 	sheetParts      = "Parts"
 	sheetCapability = "Capability"
 	sheetSampling   = "Sampling"
+	sheetRig        = "Rig"
 	sheetAttempts   = "Attempts"
 	sheetJournal    = "Journal"
 	sheetMethod     = "Method"
@@ -48,7 +49,7 @@ const (
 )
 
 var sheetNames = []string{sheetSummary, sheetBands, sheetUnits, sheetCharts, sheetFindings, sheetSignals, sheetParts,
-	sheetCapability, sheetSampling, sheetAttempts, sheetJournal, sheetMethod, sheetData}
+	sheetCapability, sheetSampling, sheetRig, sheetAttempts, sheetJournal, sheetMethod, sheetData}
 
 // Write writes the report of a lot. It returns an error when the lot's slices do
 // not fit each other, the paper is not known, or w fails.
@@ -72,6 +73,7 @@ func Write(w io.Writer, lot reports.Lot, o Options) error {
 	b.parts()
 	b.capability()
 	b.sampling()
+	b.rig()
 	b.attempts()
 	b.journal()
 	b.method()

@@ -22,7 +22,7 @@ import (
 func TestSheetsInTheirOrder(t *testing.T) {
 	for _, n := range []int{0, 1, 40} {
 		f := open(t, write(t, reporttest.Lot(n, 2), made))
-		want := []string{"Summary", "Bands", "Units", "Charts", "Findings", "Signals", "Parts", "Capability", "Sampling", "Attempts", "Journal", "Method", "Data"}
+		want := []string{"Summary", "Bands", "Units", "Charts", "Findings", "Signals", "Parts", "Capability", "Sampling", "Rig", "Attempts", "Journal", "Method", "Data"}
 		if got := f.GetSheetList(); !slices.Equal(got, want) {
 			t.Errorf("%d units: sheets %v, want %v", n, got, want)
 		}
@@ -265,7 +265,7 @@ func TestTimeOfMakingStandsInTwoPlaces(t *testing.T) {
 		}
 	}
 	slices.Sort(differ)
-	if want := []string{"docProps/core.xml", sheetPart(12)}; !slices.Equal(differ, want) {
+	if want := []string{"docProps/core.xml", sheetPart(13)}; !slices.Equal(differ, want) {
 		t.Errorf("parts that differ: %v, want %v", differ, want)
 	}
 	p, err := open(t, write(t, reporttest.Lot(1, 2), made)).GetDocProps()
@@ -304,7 +304,7 @@ func TestPrintSetup(t *testing.T) {
 		o := made
 		o.Paper = paper
 		parts := partsOf(t, write(t, reporttest.Lot(40, 2), o))
-		for i := 1; i <= 12; i++ {
+		for i := 1; i <= 13; i++ {
 			body := parts[sheetPart(i)]
 			if !regexp.MustCompile(`<pageSetup [^>]*paperSize="` + size + `"`).MatchString(body) {
 				t.Errorf("%s, sheet %d: paper size is not %s", paper, i, size)
@@ -318,12 +318,12 @@ func TestPrintSetup(t *testing.T) {
 			}
 		}
 		wide := regexp.MustCompile(`orientation="landscape"`)
-		for i, want := range []bool{false, true, true, false, true, true, false, true, false, true, true, true, true} {
+		for i, want := range []bool{false, true, true, false, true, true, false, true, false, false, true, true, true, true} {
 			if got := wide.MatchString(parts[sheetPart(i+1)]); got != want {
 				t.Errorf("sheet %d: landscape is %v", i+1, got)
 			}
 		}
-		for _, s := range []string{"Bands", "Units", "Findings", "Signals", "Parts", "Capability", "Attempts", "Journal"} {
+		for _, s := range []string{"Bands", "Units", "Findings", "Signals", "Parts", "Capability", "Rig", "Attempts", "Journal"} {
 			if !strings.Contains(parts["xl/workbook.xml"], `'`+s+`'!$4:$4`) && !strings.Contains(parts["xl/workbook.xml"], `&#39;`+s+`&#39;!$4:$4`) {
 				t.Errorf("%s: the heads are not repeated on every page", s)
 			}

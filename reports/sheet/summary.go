@@ -3,6 +3,7 @@ package sheet
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"alike/reports/plot"
@@ -203,18 +204,22 @@ func (b *book) summaryCharts(row int) int {
 		b.merged(s, 1, gridColumns, row, "No picture: the lot has no bands yet.", look{colour: plot.Muted})
 		return row
 	}
-	rows := 15
-	if len(b.curves) == 1 {
-		rows = 24
+	curves := b.curves
+	if b.unbalanced > 0 { // else the page is better kept for the curves themselves
+		curves = append(slices.Clone(curves), b.balance...)
 	}
-	for _, r := range b.curves {
+	rows := map[int]int{1: 24, 2: 15}[len(curves)]
+	if rows == 0 {
+		rows = 12
+	}
+	for _, r := range curves {
 		for i := range rows {
 			b.height(s, row+i, line)
 		}
 		b.envelope(frame{s, 1, row, gridColumns, rows, gridPx, line}, r)
 		row += rows
 	}
-	note := commonNote(b.curves)
+	note := commonNote(curves)
 	b.merged(s, 1, gridColumns, row, note, look{size: 9, colour: plot.Muted, wrap: true, top: true})
 	b.height(s, row, 12*float64(lines(note, gridColumns*gridPx, 9))+3)
 	return row
