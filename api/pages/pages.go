@@ -28,6 +28,9 @@ type View struct {
 	Site    string // name of the workshop
 	Version string // of the program
 	Query   string // in the search box
+	Person  string // who is signed in
+	Role    string // their role
+	Anybody bool   // nobody has to sign in: the page says so
 	Bare    bool   // without menu and search: there is nothing to go to yet
 	Live    bool   // the page renews its parts marked data-live when the line changes
 	Script  string // a script of the page's own, beside app.js
