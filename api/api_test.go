@@ -41,12 +41,12 @@ type client struct {
 }
 
 // build returns a handler on a database of its own, with one product.
-func build(t testing.TB, token string) (http.Handler, *line.Line, *store.DB) {
+func build(t testing.TB, rule string) (http.Handler, *line.Line, *store.DB) {
 	t.Helper()
 	db := storetest.Open(t)
 	l := line.New(db, "main", time.Now)
 	prepare(t, l)
-	return handlerOn(t, l, db, token), l, db
+	return handlerOn(t, l, db, rule), l, db
 }
 
 // prepare opens a workshop with one product.
@@ -66,9 +66,13 @@ func prepare(t testing.TB, l *line.Line) {
 	}
 }
 
-func handlerOn(t testing.TB, l *line.Line, db *store.DB, token string) http.Handler {
+// everybody is the rule that everybody signs in, also with nobody registered; without a
+// rule it is as on a fresh machine.
+const everybody = "everybody signs in"
+
+func handlerOn(t testing.TB, l *line.Line, db *store.DB, rule string) http.Handler {
 	t.Helper()
-	h, err := api.New(api.Options{Line: l, DB: db, Token: token, Listen: "127.0.0.1:0", Version: "test", Log: logTo(t)})
+	h, err := api.New(api.Options{Line: l, DB: db, Demand: rule == everybody, Listen: "127.0.0.1:0", Version: "test", Log: logTo(t)})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -100,18 +104,18 @@ func forFuzzing(f *testing.F) http.Handler {
 // logTo shows what the server logs when a test fails.
 func logTo(t testing.TB) *slog.Logger { return slog.New(slog.NewTextHandler(t.Output(), nil)) }
 
-// handler is a server without a token.
+// handler is a server that asks nobody who they are.
 func handler(t testing.TB) http.Handler {
 	h, _, _ := build(t, "")
 	return h
 }
 
-func serve(t *testing.T, token string) (*client, *line.Line, *store.DB) {
+func serve(t *testing.T, rule string) (*client, *line.Line, *store.DB) {
 	t.Helper()
-	h, l, db := build(t, token)
+	h, l, db := build(t, rule)
 	srv := httptest.NewServer(h)
 	t.Cleanup(srv.Close)
-	c := &client{t: t, server: srv, token: token}
+	c := &client{t: t, server: srv}
 	doc, err := openapi3.NewLoader().LoadFromData(c.raw("GET", "/api/v1/openapi.json", nil, nil).body)
 	if err != nil {
 		t.Fatal(err)
@@ -378,36 +382,116 @@ func TestLotAndReport(t *testing.T) {
 	c.do("GET", "/api/v1/streams?product=p1", nil)
 }
 
+// A token is good for what its role may, and for nothing any more once it is revoked.
 func TestToken(t *testing.T) {
 	t.Parallel()
-	c, l, db := serve(t, "right token")
-	if a := c.do("GET", "/api/v1/lots", nil); a.status != 200 {
-		t.Errorf("with the token: %d", a.status)
+	c, l, db := serve(t, everybody)
+	by := line.By{Actor: "tester"}
+	station, err := l.AddToken(t.Context(), by, "bench 1", "station")
+	if err != nil {
+		t.Fatal(err)
 	}
-	for _, bad := range []string{"", "wrong", "right tokens"} {
-		c.token = bad
-		for _, path := range []string{"/api/v1/lots", "/metrics", "/api/v1/units/x"} {
-			a := c.raw("GET", path, nil, nil)
-			if a.status != 401 || !strings.Contains(a.header.Get("WWW-Authenticate"), "Bearer") {
-				t.Errorf("%s with token %q: %d", path, bad, a.status)
-			}
+	if c.token, err = l.AddToken(t.Context(), by, "archive", "reader"); err != nil {
+		t.Fatal(err)
+	}
+	reader := c.token
+	for token, want := range map[string][3]int{reader: {200, 403, 404}, station: {403, 400, 404}, "": {401, 401, 401}, "wrong": {401, 401, 401}, reader + "s": {401, 401, 401}} {
+		c.token = token
+		got := [3]int{
+			c.raw("GET", "/api/v1/lots", nil, nil).status, c.raw("POST", "/api/v1/takes", []byte("{"), nil).status, c.raw("GET", "/api/v1/units/x", nil, nil).status}
+		if got != want {
+			t.Errorf("token %.20q: lots, takes, unit answer %v, want %v", token, got, want)
 		}
-		if a := c.raw("POST", "/api/v1/takes", []byte("{}"), nil); a.status != 401 {
-			t.Errorf("takes with token %q: %d", bad, a.status)
+		if a := c.raw("GET", "/metrics", nil, nil); want[0] == 401 && (a.status != 401 || !strings.Contains(a.header.Get("WWW-Authenticate"), "Bearer")) {
+			t.Errorf("metrics with token %.20q: %d", token, a.status)
 		}
 	}
+	c.token = station
+	if a := c.do("POST", "/api/v1/takes", take("U1", "left", 0)); a.status != 201 {
+		t.Errorf("a take by a station: %d %s", a.status, a.body)
+	}
+	entries, err := db.Site("main").JournalAbout(t.Context(), "U1", 0, 10)
+	if err != nil || len(entries) != 1 || entries[0].Actor != "station bench 1" {
+		t.Errorf("the journal names %+v (%v)", entries, err)
+	}
+	rows, err := l.Tokens(t.Context())
+	if err != nil || len(rows) != 2 || rows[1].UsedAt == nil || rows[1].UsedFrom != "127.0.0.1" || strings.Contains(fmt.Sprint(rows), station) {
+		t.Errorf("%+v (%v)", rows, err)
+	}
+	if err := l.RevokeToken(t.Context(), by, "bench 1", "lost"); err != nil {
+		t.Fatal(err)
+	}
+	if a := c.raw("GET", "/api/v1/units/U1", nil, nil); a.status != 401 {
+		t.Errorf("with a revoked token: %d", a.status)
+	}
+	c.token = ""
 	for _, path := range []string{"/healthz", "/readyz"} {
 		if a := c.do("GET", path, nil); a.status != 200 {
 			t.Errorf("%s: %d", path, a.status)
 		}
 	}
 	if a := c.raw("GET", "/", nil, nil); bytes.Contains(a.body, []byte("Test workshop")) {
-		t.Error("the first page shows data without the token")
+		t.Error("the first page shows data to nobody")
 	}
-	for listen, want := range map[string]bool{"127.0.0.1:80": true, "[::1]:80": true, "localhost:80": true, "0.0.0.0:80": false, ":80": false, "192.168.1.5:80": false} {
-		_, err := api.New(api.Options{Line: l, DB: db, Listen: listen, Log: slog.New(slog.DiscardHandler)})
-		if (err == nil) != want {
-			t.Errorf("listening on %s without a token: %v", listen, err)
+}
+
+// The token that a server of an earlier release was started with goes on as a station's.
+func TestEarlierToken(t *testing.T) {
+	t.Parallel()
+	c, l, _ := serve(t, everybody)
+	by := line.By{Actor: "tester"}
+	c.token = "correct horse battery"
+	for i, want := range []bool{true, false} {
+		if added, err := l.KeepToken(t.Context(), by, c.token); err != nil || added != want {
+			t.Errorf("start %d: added %v (%v)", i, added, err)
+		}
+	}
+	if a := c.raw("POST", "/api/v1/takes", []byte("{"), nil); a.status != 400 {
+		t.Errorf("with the earlier token: %d", a.status)
+	}
+	if err := l.RevokeToken(t.Context(), by, "from ALIKE_TOKEN", ""); err != nil {
+		t.Fatal(err)
+	}
+	if added, err := l.KeepToken(t.Context(), by, c.token); err != nil || added {
+		t.Errorf("a revoked token came back: %v (%v)", added, err)
+	}
+	if a := c.raw("POST", "/api/v1/takes", []byte("{"), nil); a.status != 401 {
+		t.Errorf("with the revoked token: %d", a.status)
+	}
+	if added, err := l.KeepToken(t.Context(), by, "another one, and long"); err != nil || !added {
+		t.Errorf("another token: %v (%v)", added, err)
+	}
+	if _, err := l.KeepToken(t.Context(), by, "fifteen letters"); err == nil {
+		t.Error("a token of fifteen letters is taken")
+	}
+}
+
+// Who has to say who they are: everybody at an address that others reach, and everywhere
+// once somebody is registered.
+func TestWhoHasToSignIn(t *testing.T) {
+	t.Parallel()
+	_, l, db := serve(t, "")
+	ask := func(listen string) int {
+		h, err := api.New(api.Options{Line: l, DB: db, Listen: listen, Version: "test", Log: slog.New(slog.DiscardHandler)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		rec := httptest.NewRecorder()
+		h.ServeHTTP(rec, httptest.NewRequest("GET", "http://127.0.0.1/api/v1/lots", nil))
+		return rec.Code
+	}
+	listens := map[string]int{"127.0.0.1:80": 200, "[::1]:80": 200, "localhost:80": 200, "0.0.0.0:80": 401, ":80": 401, "192.168.1.5:80": 401, "[::]:80": 401}
+	for listen, want := range listens {
+		if got := ask(listen); got != want {
+			t.Errorf("listening on %s with nobody registered: %d, want %d", listen, got, want)
+		}
+	}
+	if err := l.AddPerson(t.Context(), line.By{Actor: "tester"}, "Savka", "administrator"); err != nil {
+		t.Fatal(err)
+	}
+	for listen := range listens {
+		if got := ask(listen); got != 401 {
+			t.Errorf("listening on %s with somebody registered: %d, want 401", listen, got)
 		}
 	}
 }

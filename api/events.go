@@ -79,8 +79,14 @@ func (s *server) getEvents(c echo.Context) error {
 		case <-stopping(ctx):
 			return nil
 		case <-beat.C:
+			if !s.stillIn(c) {
+				return nil
+			}
 			text = ": still here\n\n"
 		case <-wake:
+			if !s.stillIn(c) {
+				return nil
+			}
 			const most = 500
 			for {
 				entries, err := site.Journal(ctx, last, most)

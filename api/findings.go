@@ -123,8 +123,10 @@ func (s *server) postDeed(c echo.Context) error {
 		return err
 	}
 	who := by(c)
-	if name := strings.TrimSpace(d.By); name != "" {
-		who.Actor = name
+	if strings.TrimSpace(d.By) != "" {
+		if who, err = named(c, d.By); err != nil {
+			return err
+		}
 	}
 	f, err := s.Line.Act(c.Request().Context(), who, n, line.Deed{Kind: d.Kind, Text: d.Text, Cause: d.Cause, Action: d.Action})
 	if err != nil {

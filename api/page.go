@@ -9,18 +9,30 @@ import (
 	"time"
 
 	"alike/api/pages"
-	"alike/internal/line"
 	"alike/internal/store"
 
 	"github.com/labstack/echo/v4"
 )
 
-// pageRoutes lists every address that answers people. Reading asks for the token as
-// the interface for programs does; a browser gets a form to enter it.
+// pageRoutes lists every address that answers people. Who has to sign in gets a form for
+// it in the place of the page.
 func (s *server) pageRoutes(e *echo.Echo) {
 	e.GET(pages.AssetRoot+":file", s.asset)
-	e.GET("/enter", s.enterPage)
-	e.POST("/enter", s.enter, s.slowGuessing())
+	e.GET("/sign-in", s.signInPage)
+	e.POST("/sign-in", s.signIn, s.slowGuessing(), small())
+	links := s.slowGuessing()
+	e.GET("/welcome/:link", s.welcomePage, links)
+	e.POST("/welcome/:link", s.accept, links, small())
+	e.GET("/account", s.accountPage, s.authorized)
+	e.POST("/account/password", s.changePassword, s.slowGuessing(), s.authorized)
+	e.POST("/account/sign-out", s.signOut, s.authorized)
+	e.POST("/account/sign-out-everywhere", s.signOutEverywhere, s.authorized)
+	e.GET("/people", s.peoplePage, s.authorized)
+	e.POST("/people", s.addPerson, s.authorized)
+	e.POST("/people/change", s.changePerson, s.authorized)
+	e.POST("/people/link", s.newLink, s.authorized)
+	e.POST("/tokens", s.addToken, s.authorized)
+	e.POST("/tokens/revoke", s.revokeToken, s.authorized)
 	e.GET("/", s.nowPage, s.authorized)
 	e.GET("/units", s.unitsPage, s.authorized)
 	e.GET("/units/:serial", s.unitPage, s.authorized)
@@ -103,12 +115,13 @@ func (s *server) show(c echo.Context, status int, name string, v pages.View) err
 }
 
 func (s *server) write(c echo.Context, status int, name string, v pages.View) error {
-	v.Version = s.Version
+	k := callerOf(c)
+	v.Version, v.Person, v.Role = s.Version, k.session.Person, string(k.role)
+	v.Anybody = k.actor == "" && !v.Bare && !s.Demand && Loopback(s.Listen) && !s.demand.registered.Load()
 	var b strings.Builder
 	if err := pages.Render(&b, name, v); err != nil {
 		return err
 	}
-	c.Response().Header().Set("Cache-Control", "no-store") // it is about this moment, and may need the token
 	return c.HTML(status, b.String())
 }
 
@@ -116,7 +129,13 @@ func (s *server) write(c echo.Context, status int, name string, v pages.View) er
 // database nothing, which may be what went wrong.
 func (s *server) problemPage(c echo.Context, p *Problem) {
 	if p.Status == http.StatusUnauthorized {
-		_ = s.write(c, p.Status, "enter", pages.View{Title: "Enter", Bare: true, Body: enterForm{Next: c.Request().URL.RequestURI()}})
+		f := signInForm{Next: "/"}
+		if c.Request().Method == http.MethodGet {
+			f.Next = c.Request().URL.RequestURI()
+		}
+		if err := s.askToSignIn(c, p.Status, f); err != nil {
+			s.log.Error("the page of sign-in failed", "error", err)
+		}
 		return
 	}
 	body := struct {
@@ -168,9 +187,4 @@ func (s *server) asset(c echo.Context) error {
 	}
 	c.Response().Header().Set("Cache-Control", "public, max-age=31536000, immutable")
 	return c.Blob(http.StatusOK, a.Type, a.Content)
-}
-
-// person says who does something on a page: the name that was given with it.
-func person(c echo.Context) line.By {
-	return line.By{Actor: strings.TrimSpace(c.FormValue("by")), Origin: c.RealIP()}
 }

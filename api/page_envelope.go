@@ -75,7 +75,7 @@ func typedEnvelope(c echo.Context) envelopeForm {
 	return envelopeForm{
 		Lower: c.FormValue("lower"), Upper: c.FormValue("upper"), Around: c.FormValue("around"), Guard: c.FormValue("guard"),
 		Balance: c.FormValue("balance"), SensLower: c.FormValue("sens-lower"), SensUpper: c.FormValue("sens-upper"),
-		SensGuard: c.FormValue("sens-guard"), Roughness: c.FormValue("roughness"), Reason: c.FormValue("reason"), By: c.FormValue("by"),
+		SensGuard: c.FormValue("sens-guard"), Roughness: c.FormValue("roughness"), Reason: c.FormValue("reason"), By: person(c).Actor,
 	}
 }
 

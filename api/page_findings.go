@@ -3,7 +3,6 @@ package api
 import (
 	"fmt"
 	"net/http"
-	"strings"
 	"time"
 
 	"alike/api/pages"
@@ -183,7 +182,7 @@ func (s *server) actOnFinding(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	f := deedForm{c.FormValue("kind"), c.FormValue("text"), c.FormValue("cause"), c.FormValue("action"), strings.TrimSpace(c.FormValue("by"))}
+	f := deedForm{c.FormValue("kind"), c.FormValue("text"), c.FormValue("cause"), c.FormValue("action"), person(c).Actor}
 	if f.By == "" {
 		return s.showFinding(c, http.StatusUnprocessableEntity, f, "Say who you are: the record keeps it.")
 	}

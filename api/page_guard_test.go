@@ -5,8 +5,6 @@ import (
 	"net/url"
 	"strings"
 	"testing"
-
-	"alike/api"
 )
 
 // What a page of another site makes a browser send is refused; what programs and our
@@ -22,7 +20,7 @@ func TestForeignPagesCannotPost(t *testing.T) {
 		"an older one":    {"Origin": "http://evil.example"},
 		"a sandboxed one": {"Origin": "null"},
 	} {
-		for _, path := range []string{"/products/p1/envelope", "/products/p1/limits", "/products/p1/limits/stop", "/add", "/try", "/start", "/start/product", "/enter", "/api/v1/takes"} {
+		for _, path := range []string{"/products/p1/envelope", "/products/p1/limits", "/products/p1/limits/stop", "/add", "/try", "/start", "/start/product", "/sign-in", "/account/password", "/people", "/tokens", "/api/v1/takes"} {
 			req, err := http.NewRequestWithContext(t.Context(), "POST", b.address+path, strings.NewReader(form.Encode()))
 			if err != nil {
 				t.Fatal(err)
@@ -42,89 +40,6 @@ func TestForeignPagesCannotPost(t *testing.T) {
 	b.post("/products/p1/envelope", form).is(200)
 	if rows, err := db.Site("main").Envelopes(t.Context(), "p1"); err != nil || len(rows) != 2 {
 		t.Errorf("our own page: %d versions (%v)", len(rows), err)
-	}
-}
-
-// With a token no page shows anything without it, and a browser that gave it once gets
-// everything a program with it does.
-func TestPagesAskForTheToken(t *testing.T) {
-	t.Parallel()
-	b, l, db := open(t, "right token")
-	addProduct(t, l)
-	routes, err := api.Routes(api.Options{Line: l, DB: db, Token: "x", Listen: "127.0.0.1:0"})
-	if err != nil {
-		t.Fatal(err)
-	}
-	asked := 0
-	for _, r := range routes {
-		method, path, _ := strings.Cut(r, " ")
-		if path == "/enter" || path == "/healthz" || path == "/readyz" || path == "/api/v1/openapi.json" || strings.HasPrefix(path, "/static/") {
-			continue
-		}
-		path = strings.NewReplacer("{serial}", "U1", "{lot}", "L", "{product}", "p1", "{stream}", "s").Replace(path)
-		req, err := http.NewRequestWithContext(t.Context(), method, b.address+path, nil)
-		if err != nil {
-			t.Fatal(err)
-		}
-		p := b.send(req)
-		asked++
-		if p.status != 401 || strings.Contains(textOf(p.root), "Test workshop") || strings.Contains(textOf(p.root), "p1") {
-			t.Errorf("%s without the token: %d %s", r, p.status, textOf(p.root))
-		}
-		if api.IsPage(r) {
-			p.number(`form[action="/enter"] input[type=password]`, 1)
-		}
-	}
-	if asked < 20 {
-		t.Errorf("only %d routes", asked)
-	}
-	p := b.get("/lots?before=x")
-	if got := attr(p.all(`input[name=next]`)[0], "value"); got != "/lots?before=x" {
-		t.Errorf("next is %q", got)
-	}
-	p = b.post("/enter", url.Values{"token": {"wrong"}, "next": {"/lots"}})
-	p.is(401)
-	p.says("[role=alert]", "another token")
-	b.client.CheckRedirect = func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }
-	for next, want := range map[string]string{"/lots": "/lots", "//evil.example": "/", "https://evil.example": "/", "/\\evil.example": "/", "": "/"} {
-		p = b.post("/enter", url.Values{"token": {"right token"}, "next": {next}})
-		cookie := p.header.Get("Set-Cookie")
-		if p.status != http.StatusSeeOther || p.header.Get("Location") != want || !strings.Contains(cookie, "HttpOnly") ||
-			!strings.Contains(cookie, "SameSite=Lax") || strings.Contains(cookie, "right") {
-			t.Errorf("next %q: %d to %q, cookie %q", next, p.status, p.header.Get("Location"), cookie)
-		}
-	}
-	b.client.CheckRedirect = nil
-	b.get("/products").says("tbody", "p1")
-	for _, path := range []string{"/api/v1/lots", "/metrics"} {
-		res, err := b.client.Get(b.address + path)
-		if err != nil {
-			t.Fatal(err)
-		}
-		res.Body.Close()
-		if res.StatusCode != 200 {
-			t.Errorf("%s from a browser that gave the token: %d", path, res.StatusCode)
-		}
-	}
-	// A pass for another token opens nothing.
-	req, err := http.NewRequestWithContext(t.Context(), "GET", b.address+"/products", nil)
-	if err != nil {
-		t.Fatal(err)
-	}
-	req.Header.Set("Cookie", "alike-pass=00")
-	b.client.Jar = nil
-	b.send(req).is(401)
-}
-
-func TestGuessingTheTokenIsSlow(t *testing.T) {
-	t.Parallel()
-	b, _, _ := open(t, "right token")
-	last := 0
-	for range 15 {
-		last = b.post("/enter", url.Values{"token": {"wrong"}}).status
-	}
-	if last != http.StatusTooManyRequests {
-		t.Errorf("the fifteenth guess at once: %d", last)
 	}
 }
 

@@ -64,7 +64,7 @@ func (s *server) freeze(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	b.Reason, b.By = strings.TrimSpace(c.FormValue("reason")), strings.TrimSpace(c.FormValue("by"))
+	b.Reason, b.By = strings.TrimSpace(c.FormValue("reason")), person(c).Actor
 	switch {
 	case b.Lot == "":
 		b.Wrong = "choose a lot"

@@ -72,7 +72,7 @@ func (s *server) start(c echo.Context) error {
 	}
 	b.Form = startForm{
 		Name: strings.TrimSpace(c.FormValue("name")), Channels: c.FormValue("channels"), Seatings: c.FormValue("seatings"),
-		Target: c.FormValue("target"), Plus: c.FormValue("plus"), By: c.FormValue("by"),
+		Target: c.FormValue("target"), Plus: c.FormValue("plus"), By: person(c).Actor,
 	}
 	p, err := b.Form.product()
 	if err == nil && b.Form.Target == "file" {

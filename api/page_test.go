@@ -42,14 +42,14 @@ type page struct {
 }
 
 // open returns a browser on a workshop without anything.
-func open(t *testing.T, token string) (*browser, *line.Line, *store.DB) {
+func open(t *testing.T, rule string) (*browser, *line.Line, *store.DB) {
 	t.Helper()
 	db := storetest.Open(t)
 	l := line.New(db, "main", time.Now)
 	if err := l.Open(t.Context(), line.By{Actor: "tester"}, "Test workshop", "Europe/Vienna"); err != nil {
 		t.Fatal(err)
 	}
-	h, err := api.New(api.Options{Line: l, DB: db, Token: token, Listen: "127.0.0.1:0", Version: "test", Log: slog.New(slog.DiscardHandler)})
+	h, err := api.New(api.Options{Line: l, DB: db, Demand: rule == everybody, Listen: "127.0.0.1:0", Version: "test", Log: slog.New(slog.DiscardHandler)})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -61,6 +61,28 @@ func open(t *testing.T, token string) (*browser, *line.Line, *store.DB) {
 	}
 	return &browser{t, srv.URL, &http.Client{Jar: jar}}, l, db
 }
+
+// as returns another browser, in which a person of a role is signed in.
+func (b *browser) as(l *line.Line, name, role string) *browser {
+	b.t.Helper()
+	ctx := b.t.Context()
+	if err := l.AddPerson(ctx, line.By{Actor: "tester"}, name, role); err != nil {
+		b.t.Fatal(err)
+	}
+	link, _, err := l.Invite(ctx, line.By{Actor: "tester"}, name)
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	jar, err := cookiejar.New(nil)
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	other := &browser{b.t, b.address, &http.Client{Jar: jar}}
+	other.post("/welcome/"+link, url.Values{"password": {goodPassword}, "again": {goodPassword}}).is(200)
+	return other
+}
+
+const goodPassword = "seven teal otters knit"
 
 // addProduct stores a pair product judged at ±3 dB around a flat target.
 func addProduct(t *testing.T, l *line.Line) {

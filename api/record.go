@@ -94,7 +94,8 @@ func (s *server) getTwin(c echo.Context) error {
 	return c.JSONBlob(http.StatusOK, twin)
 }
 
-// A StepRequest asks for a step of a lot. Until people sign in, they are named here.
+// A StepRequest asks for a step of a lot. While nobody has to sign in the person is named
+// here.
 type StepRequest struct {
 	Step     string `json:"step"` // close, decide, reopen
 	Outcome  string `json:"outcome"`
@@ -295,14 +296,6 @@ func (s *server) getVerification(c echo.Context) error {
 		out.Faults = append(out.Faults, Fault{f.Entry, f.Table, f.Row, f.Text})
 	}
 	return c.JSON(http.StatusOK, out)
-}
-
-// named says who asks for something that needs a name.
-func named(c echo.Context, name string) (line.By, error) {
-	if name == "" {
-		return line.By{}, fieldProblem("person", "the request names no person", "give the name of who does this")
-	}
-	return line.By{Actor: name, Origin: c.RealIP()}, nil
 }
 
 func fieldProblem(field, detail, remedy string) *Problem {

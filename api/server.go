@@ -5,7 +5,6 @@ package api
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"log/slog"
 	"net"
@@ -16,7 +15,6 @@ import (
 	"slices"
 	"strings"
 	"time"
-	"unicode/utf8"
 
 	"alike/internal/line"
 	"alike/internal/store"
@@ -40,8 +38,8 @@ const (
 type Options struct {
 	Line    *line.Line
 	DB      *store.DB
-	Token   string // every request under /api must carry it; empty for none
-	Listen  string // address the server will listen on, for the check of the Host header
+	Demand  bool   // everybody has to say who they are, also on loopback with nobody registered
+	Listen  string // address the server will listen on: one that other machines reach demands sign-in
 	Version string
 	Log     *slog.Logger
 }
@@ -55,14 +53,10 @@ type server struct {
 	shelf     *shelf
 	freezings *freezings
 	walks     *walks
+	demand    *demand
 }
 
-// ErrOpenAddress means that the server would be reachable from other machines
-// without asking for a token.
-var ErrOpenAddress = errors.New("an address that other machines can reach needs a token: set ALIKE_TOKEN, or listen on 127.0.0.1")
-
-// New returns the server's handler. It refuses to serve other machines without a
-// token.
+// New returns the server's handler.
 func New(o Options) (http.Handler, error) { return build(o) }
 
 // Routes lists what the server answers, as "GET /path", in the form the description
@@ -91,14 +85,11 @@ func IsPage(route string) bool {
 var parameter = regexp.MustCompile(`:(\w+)`)
 
 func build(o Options) (*echo.Echo, error) {
-	if o.Token == "" && !loopback(o.Listen) {
-		return nil, ErrOpenAddress
-	}
 	doc, err := document()
 	if err != nil {
 		return nil, err
 	}
-	s := &server{Options: o, log: o.Log, metrics: newMetrics(), openapi: doc, hub: newHub(o), shelf: newShelf(), freezings: newFreezings(), walks: new(walks)}
+	s := &server{Options: o, log: o.Log, metrics: newMetrics(), openapi: doc, hub: newHub(o), shelf: newShelf(), freezings: newFreezings(), walks: new(walks), demand: &demand{}}
 	e := echo.New()
 	e.HideBanner, e.HidePort = true, true
 	e.IPExtractor = echo.ExtractIPDirect() // a header anyone can write does not go into the journal
@@ -175,8 +166,8 @@ func (s *server) routes(e *echo.Echo) {
 	e.GET("/api/v1/openapi.json", s.getOpenAPI)
 }
 
-// loopback reports whether an address is one that only this machine can reach.
-func loopback(listen string) bool {
+// Loopback reports whether an address is one that only this machine can reach.
+func Loopback(listen string) bool {
 	host, _, err := net.SplitHostPort(listen)
 	if err != nil {
 		return false
@@ -198,21 +189,26 @@ func headers(next echo.HandlerFunc) echo.HandlerFunc {
 		h.Set("Referrer-Policy", "no-referrer")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Cross-Origin-Opener-Policy", "same-origin")
+		h.Set("Permissions-Policy", "camera=(), geolocation=(), microphone=(), payment=(), usb=()")
+		h.Set("Cache-Control", "no-store") // it is about this moment, and for who asked
+		if c.IsTLS() {
+			h.Set("Strict-Transport-Security", "max-age=31536000")
+		}
 		return next(c)
 	}
 }
 
-// sameHost refuses requests under a foreign host name while no token is asked for:
-// a web page elsewhere could point its own name at this machine.
+// sameHost refuses requests under a foreign host name while nobody has to sign in: a web
+// page elsewhere could point its own name at this machine.
 func (s *server) sameHost(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
-		if s.Token == "" {
+		if demanded, err := s.demandsSignIn(c.Request().Context()); err != nil || !demanded {
 			host := c.Request().Host
 			if _, _, err := net.SplitHostPort(host); err != nil {
 				host = net.JoinHostPort(host, "80")
 			}
-			if !loopback(host) {
-				return newProblem(http.StatusMisdirectedRequest, fmt.Sprintf("this server does not answer as %q", c.Request().Host), "use 127.0.0.1 or localhost, or set a token")
+			if !Loopback(host) {
+				return newProblem(http.StatusMisdirectedRequest, fmt.Sprintf("this server does not answer as %q", c.Request().Host), "use 127.0.0.1 or localhost, or register people, who then sign in")
 			}
 		}
 		return next(c)
@@ -230,11 +226,10 @@ func stopping(ctx context.Context) <-chan struct{} {
 
 // plainAddress refuses addresses with bytes that no name in the database can have.
 func plainAddress(next echo.HandlerFunc) echo.HandlerFunc {
-	plain := func(s string) bool { return utf8.ValidString(s) && !strings.ContainsRune(s, 0) }
 	return func(c echo.Context) error {
-		ok := plain(c.Request().URL.Path)
+		ok := storable(c.Request().URL.Path)
 		for name, values := range c.QueryParams() {
-			ok = ok && plain(name) && !slices.ContainsFunc(values, func(v string) bool { return !plain(v) })
+			ok = ok && storable(name) && !slices.ContainsFunc(values, func(v string) bool { return !storable(v) })
 		}
 		if !ok {
 			return newProblem(http.StatusBadRequest, "the address holds bytes that are no text in UTF-8, or U+0000", "escape the UTF-8 form of the text")

@@ -62,7 +62,7 @@ func (cmd *demoCommand) Run(c *console) error {
 		fmt.Fprintf(c.out, "\nall of this took %.0f s; reports: %s\n", time.Since(start).Seconds(), filepath.Join(cmd.Out, "lot-*.xlsx"))
 		fmt.Fprintf(c.out, "look again with: alike lot list --data %s --site %s\n", d.Data, d.Site)
 		if !cmd.Exit {
-			err = serve(c, w, cmd.Listen, "")
+			err = serve(c, w, serving{listen: cmd.Listen})
 		}
 	}
 	if e := w.close(); err == nil {

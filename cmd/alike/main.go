@@ -44,6 +44,8 @@ type commands struct {
 	Restore  restoreCommand  `cmd:"" help:"Read a backup into an empty database."`
 	Unit     unitCommand     `cmd:"" help:"Single units."`
 	Journal  journalCommand  `cmd:"" help:"The journal: who did what and why, and whether the record is whole."`
+	People   peopleCommand   `cmd:"" help:"People: who signs in, and what they may do."`
+	Tokens   tokensCommand   `cmd:"" help:"Tokens of stations and programs."`
 	Calc     calcCommand     `cmd:"" help:"The statistics alone, without a database."`
 	Version  versionCommand  `cmd:"" help:"Print the version."`
 }

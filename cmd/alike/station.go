@@ -19,7 +19,7 @@ import (
 type stationCommand struct {
 	Watch     string        `required:"" help:"Folder that the measuring program writes to." type:"path" placeholder:"DIR"`
 	Server    string        `required:"" help:"Address of the server, such as http://127.0.0.1:8060." env:"ALIKE_SERVER" placeholder:"URL"`
-	TokenFile string        `help:"File that holds the server's token; read again before each request. Default: ALIKE_TOKEN." type:"path" placeholder:"FILE"`
+	TokenFile string        `help:"File that holds this station's token (alike tokens add NAME); read again before each request. Default: ALIKE_TOKEN." type:"path" placeholder:"FILE"`
 	Pattern   string        `help:"How file names tell what they hold, by default {serial}_{channel}_{seating}.txt." placeholder:"PATTERN"`
 	Zone      string        `help:"Time zone of times without an offset. Default: this machine's." placeholder:"ZONE"`
 	Product   string        `help:"Product of takes that do not say. May be left out when there is only one."`

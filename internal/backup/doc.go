@@ -21,6 +21,15 @@
 // taken as four little-endian 64-bit numbers that are added without carry; so it does
 // not depend on the order of rows. A file without end.json is cut.
 //
+// # What is not in it
+//
+// Passwords, sessions, one-time links and counts of wrong passwords stay behind, hashed
+// as they are: a backup goes to other machines, and nothing in it shall open a door. It
+// holds who is registered with which role, and of stations' tokens name, role and SHA-256,
+// which is of 32 random bytes and cannot be turned back. So stations go on after a
+// restore, and people set new passwords: alike serve prints a link for an administrator.
+// Everything else is in it in readable text: keep it as you keep the measurements.
+//
 // # What a restore checks
 //
 //  1. Before anything is written: the whole file is read, gzip's own checksum holds, each

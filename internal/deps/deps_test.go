@@ -15,14 +15,14 @@ import (
 // for everything below. What is not listed may import none of ours. The command wires
 // everything and is not listed.
 var allowed = map[string][]string{
-	"alike/api":                      {"alike/api/pages", "alike/internal/line", "alike/internal/store", "alike/internal/curve", "alike/reports/...", "alike/spc/..."},
+	"alike/api":                      {"alike/api/pages", "alike/internal/access", "alike/internal/line", "alike/internal/store", "alike/internal/curve", "alike/reports/...", "alike/spc/..."},
 	"alike/api/pages":                {"alike/reports/plot", "alike/spc/..."},
 	"alike/reports":                  {"alike/spc/..."},
 	"alike/reports/sheet":            {"alike/reports", "alike/reports/plot", "alike/spc/..."},
 	"alike/reports/plot":             {"alike/reports", "alike/spc/..."},
 	"alike/reports/certificate":      {"alike/reports", "alike/reports/plot", "alike/spc/..."},
 	"alike/reports/reporttest":       {"alike/reports", "alike/spc/..."},
-	"alike/internal/line":            {"alike/internal/store", "alike/internal/curve", "alike/reports", "alike/spc/..."},
+	"alike/internal/line":            {"alike/internal/access", "alike/internal/store", "alike/internal/curve", "alike/reports", "alike/spc/..."},
 	"alike/internal/store":           {"alike/migrations"},
 	"alike/internal/store/storetest": {"alike/internal/store", "alike/internal/pg/..."},
 	"alike/internal/curve":           {"alike/spc/band"},

@@ -14,7 +14,6 @@ import (
 	"time"
 
 	"github.com/jackc/pgx/v5"
-	"github.com/jackc/pgx/v5/pgxpool"
 )
 
 // The journal is a chain per site. The hash of an entry is the SHA-256 of these
@@ -105,12 +104,12 @@ func (t *touched) unspoken() error {
 // locked until the transaction ends, so that numbers have no gaps and the chain has
 // one order. Who listens is told when the transaction is committed.
 func (s Site) Write(ctx context.Context, e Entry) (n int64, err error) {
-	if pool, ok := s.q.(*pgxpool.Pool); ok {
-		err := pgx.BeginFunc(ctx, pool, func(tx pgx.Tx) error {
-			n, err = Site{tx, s.Name, &touched{}}.Write(ctx, e)
+	if f, ok := s.q.(fenced); ok {
+		err := (&DB{f.pool}).InSite(ctx, s.Name, func(s Site) error {
+			n, err = s.Write(ctx, e)
 			return err
 		})
-		return n, translate(err)
+		return n, err
 	}
 	if e.Detail == nil {
 		e.Detail = json.RawMessage(`{}`)
@@ -231,8 +230,12 @@ func (s Site) Head(ctx context.Context) (h Head, err error) {
 // database from before the chain, or a kind that a newer program adds. One entry per
 // site covers all rows as they stand; what happened to them earlier it cannot know.
 func (db *DB) anchor(ctx context.Context) error {
-	sites, err := all[SiteRow](ctx, db.pool, `
-		SELECT site, name, zone, created_at FROM sites WHERE NOT journalled @> $1 ORDER BY site`, kindNames)
+	var sites []SiteRow
+	err := db.within(ctx, pgx.TxOptions{}, ownerRole, "", func(tx pgx.Tx) (err error) {
+		sites, err = all[SiteRow](ctx, tx, `
+			SELECT site, name, zone, created_at FROM sites WHERE NOT journalled @> $1 ORDER BY site`, kindNames)
+		return err
+	})
 	if err != nil {
 		return err
 	}

@@ -61,6 +61,8 @@ var kinds = []kind{
 		columns: "t.product, t.pairing, t.settings, t.outcome, t.author, t.made_at, t.withdrawn_at, t.withdrawn_by, t.withdrawn_why"},
 	{name: "part_uses", key: "t.use::text", pick: "t.use = k::uuid",
 		columns: "t.use, t.product, t.kind, t.channel, t.batch, t.supplier, t.received_on, t.first_serial, t.last_serial, t.note, t.entered_at, t.piece, t.entered_by, t.withdrawn_at, t.withdrawn_by, t.withdrawn_why, t.replaced_by"},
+	{name: "people", key: "t.person", pick: "t.person = k",
+		columns: "t.person, t.role, t.added_by, t.added_at, t.closed_at, t.secret_mark, t.secret_at"},
 	{name: "products", key: "t.product", pick: "t.product = k", columns: "t.product, t.definition, t.created_at"},
 	{name: "quarantine", key: "t.item::text", pick: "t.item = k::uuid",
 		columns: "t.item, t.fingerprint, t.lot, t.source, t.line, t.field, t.reason, t.remedy, t.content, t.received_at"},
@@ -89,6 +91,8 @@ var kinds = []kind{
 	{name: "take_curves", key: "t.take::text", pick: "t.take = k::uuid", columns: "t.take, t.grid, t.levels, t.phases"},
 	{name: "takes", key: "t.take::text", pick: "t.take = k::uuid",
 		columns: "t.take, t.attempt, t.channel, t.seating, t.measured_at, t.received_at, t.content_hash, t.bands, t.source, t.notes"},
+	{name: "tokens", key: "t.token", pick: "t.token = k", // when it was used last is no change
+		columns: "t.token, t.role, t.hash, t.added_by, t.added_at, t.revoked_by, t.revoked_at"},
 	{name: "unit_values", key: valueKey,
 		pick:    "t.serial = substr(k, length(split_part(k, '/', 1)) + length(split_part(k, '/', 2)) + split_part(k, '/', 2)::int + 4) AND " + valueKey + " = k",
 		columns: "t.serial, t.name, t.round, t.value, t.reason, t.source, t.content_hash, t.measured_at, t.received_at"},

@@ -79,6 +79,8 @@ func record(t *testing.T) (*store.DB, string) {
 			second(s.Quarantine(ctx, store.QuarantineRow{Item: uuid.Must(uuid.NewV7()), Fingerprint: []byte{7}, Source: "f.txt", ReceivedAt: moment})),
 			second(s.AddLotStep(ctx, store.LotStep{Lot: "L1", State: "decided", Outcome: "accept", Reason: "good", Actor: "x", At: moment, Basis: "{}", DataHash: []byte{1}, Signature: []byte{2}})),
 			second(s.AddDraw(ctx, store.DrawRow{Lot: "L1", Plan: []byte(`{}`), Seed: "00", Units: []string{"U1"}, Pulled: []string{"U1"}, Actor: "x", At: moment})),
+			s.AddPerson(ctx, store.PersonRow{Person: "Zoë", Role: "maker", AddedBy: "x", AddedAt: moment}), s.SetPassword(ctx, "Zoë", "the hash", []byte{8}, moment),
+			s.AddToken(ctx, store.TokenRow{Token: "bench 1", Role: "station", Hash: []byte{9}, AddedBy: "x", AddedAt: moment}),
 			second(s.AddOverride(ctx, store.OverrideRow{Serial: "U1", Number: 1, Verdict: "pass", Was: "fail", Reason: "heard it", Actor: "x", At: moment, InForce: true})),
 			second(s.Write(ctx, store.Entry{At: moment, Actor: "x", Action: "test", Subject: "U1", Reason: "ünïcode, with 3:5 and a comma", Detail: []byte(`{"b": 1, "a": [1.50, "x"]}`)})))
 	}))
@@ -153,8 +155,8 @@ func TestVerifyFindsNothingInAnHonestRecord(t *testing.T) {
 	if len(v.Faults) > 0 || v.More > 0 {
 		t.Errorf("faults: %+v", v.Faults)
 	}
-	if v.Entries != 6 || v.Rows != 36 || v.Head.Entry != 6 || len(v.Head.Hash) != 32 {
-		t.Errorf("%d entries, %d rows, head %v; want 6, 36, entry 6", v.Entries, v.Rows, v.Head)
+	if v.Entries != 6 || v.Rows != 38 || v.Head.Entry != 6 || len(v.Head.Hash) != 32 {
+		t.Errorf("%d entries, %d rows, head %v; want 6, 38, entry 6", v.Entries, v.Rows, v.Head)
 	}
 	head, err := store.ParseHead(v.Head.String())
 	if err != nil {
@@ -254,6 +256,8 @@ func TestVerifyFindsEditedRows(t *testing.T) {
 		"finding_events":   `UPDATE finding_events SET actor = 'y' WHERE site = 'a'`,
 		"finding_signals":  `UPDATE finding_signals SET finding = 2 WHERE site = 'a'`,
 		"findings":         `UPDATE findings SET cause = 'none' WHERE site = 'a'`,
+		"people":           `UPDATE people SET role = 'administrator' WHERE site = 'a'`,
+		"tokens":           `UPDATE tokens SET revoked_at = NULL, hash = '\x01' WHERE site = 'a'`,
 		"pairing_pairs":    `UPDATE pairing_pairs SET mismatch = 0.1 WHERE site = 'a'`,
 		"pairings":         `UPDATE pairings SET withdrawn_at = now() WHERE site = 'a'`,
 		"reference_states": `UPDATE reference_states SET state = 'retired' WHERE site = 'a'`,
@@ -316,6 +320,9 @@ func TestEveryTableIsSpokenFor(t *testing.T) {
 	spoken := map[string]bool{
 		"journal": true, "journal_rows": true, // the chain itself
 		"goose_db_version": true, // of the program, not of a site
+		// Secrets and what is gone in a day. Of a password the mark in people is spoken for,
+		// and one that does not have it opens nothing (line.TestPasswordWrittenPastTheProgram).
+		"passwords": true, "sessions": true, "invitations": true, "sign_in_tries": true,
 	}
 	for _, k := range store.KindNames() {
 		table, _, _ := strings.Cut(k, ".")

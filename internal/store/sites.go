@@ -4,6 +4,8 @@ import (
 	"context"
 	"encoding/json"
 	"time"
+
+	"github.com/jackc/pgx/v5"
 )
 
 // A SiteRow is one workshop.
@@ -14,9 +16,13 @@ type SiteRow struct {
 	CreatedAt time.Time
 }
 
-// Sites lists the workshops by their code.
-func (db *DB) Sites(ctx context.Context) ([]SiteRow, error) {
-	return all[SiteRow](ctx, db.pool, `SELECT site, name, zone, created_at FROM sites ORDER BY site`)
+// Sites lists the workshops by their code, as the licensor sees them.
+func (db *DB) Sites(ctx context.Context) (out []SiteRow, err error) {
+	err = db.within(ctx, pgx.TxOptions{AccessMode: pgx.ReadOnly}, licensorRole, "", func(tx pgx.Tx) (err error) {
+		out, err = all[SiteRow](ctx, tx, `SELECT site, name, zone, created_at FROM sites ORDER BY site`)
+		return err
+	})
+	return out, translate(err)
 }
 
 // Row returns the site's own row.

@@ -21,6 +21,11 @@ var (
 	ErrNotFound = errors.New("not found")
 	// ErrExists means that a row with this key is already there.
 	ErrExists = errors.New("already there")
+	// ErrForbidden means that the database does not let its role do this: the licensor
+	// writes nothing, and no site another one's rows.
+	ErrForbidden = errors.New("the database does not allow this")
+	// ErrText means that a text holds what no text in the database can have.
+	ErrText = errors.New("a text holds bytes that are no text in UTF-8, or U+0000")
 	// ErrUnavailable means that the database did not answer; trying again later may
 	// help.
 	ErrUnavailable = errors.New("the database does not answer")
@@ -52,6 +57,7 @@ func open(ctx context.Context, url string, w *Watch) (*DB, error) {
 	if w != nil {
 		config.ConnConfig.Tracer = w
 	}
+	config.AfterConnect = takeRole
 	pool, err := pgxpool.NewWithConfig(ctx, config)
 	if err != nil {
 		return nil, translate(err)
@@ -87,13 +93,13 @@ type Site struct {
 }
 
 // Site returns the workshop's rows for reading, outside any transaction.
-func (db *DB) Site(name string) Site { return Site{db.pool, name, nil} }
+func (db *DB) Site(name string) Site { return Site{fenced{db.pool, name}, name, nil} }
 
 // InSite runs do in one transaction. It is committed when do returns nil, else
 // nothing of it remains. Rows that were written without a journal entry behind them
 // are an error.
 func (db *DB) InSite(ctx context.Context, name string, do func(Site) error) error {
-	err := pgx.BeginFunc(ctx, db.pool, func(tx pgx.Tx) error {
+	err := db.within(ctx, pgx.TxOptions{}, roleOf(ctx), name, func(tx pgx.Tx) error {
 		s := Site{tx, name, &touched{}}
 		if err := do(s); err != nil {
 			return err
@@ -106,7 +112,7 @@ func (db *DB) InSite(ctx context.Context, name string, do func(Site) error) erro
 // Snapshot runs do in one read-only transaction that sees one moment.
 func (db *DB) Snapshot(ctx context.Context, name string, do func(Site) error) error {
 	o := pgx.TxOptions{IsoLevel: pgx.RepeatableRead, AccessMode: pgx.ReadOnly}
-	err := pgx.BeginTxFunc(ctx, db.pool, o, func(tx pgx.Tx) error { return do(Site{tx, name, nil}) })
+	err := db.within(ctx, o, roleOf(ctx), name, func(tx pgx.Tx) error { return do(Site{tx, name, nil}) })
 	return translate(err)
 }
 
@@ -137,6 +143,10 @@ func translate(err error) error {
 		return ErrNotFound
 	case errors.As(err, &pg) && pg.Code == "23505":
 		return fmt.Errorf("%w (%s)", ErrExists, pg.ConstraintName)
+	case errors.As(err, &pg) && pg.Code == "42501":
+		return fmt.Errorf("%w: %s", ErrForbidden, pg.Message)
+	case errors.As(err, &pg) && (pg.Code == "22021" || pg.Code == "22P05"):
+		return ErrText
 	case errors.As(err, &pg) && (pg.Code[:2] == "57" || pg.Code[:2] == "53" || pg.Code[:2] == "08"):
 		return fmt.Errorf("%w: %s", ErrUnavailable, pg.Message)
 	case errors.As(err, &pg):

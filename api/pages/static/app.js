@@ -8,7 +8,7 @@ async function renew() {
 	if (renewing) { again = true; return; }
 	renewing = true;
 	try {
-		const answer = await fetch(location.href, { headers: { Accept: "text/html" } });
+		const answer = await fetch(location.href, { headers: { Accept: "text/html", "X-Alike-Renewal": "1" } });
 		if (!answer.ok) throw new Error("status " + answer.status);
 		const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
 		for (const old of document.querySelectorAll("[data-live]")) {

@@ -11,7 +11,7 @@ let data, lay, painter, cursor, due = false;
 
 // load fetches the map; a view of the newest units stays there.
 async function load() {
-	const answer = await fetch(host.dataset.source);
+	const answer = await fetch(host.dataset.source, { headers: { "X-Alike-Renewal": "1" } });
 	if (!answer.ok) {
 		const problem = await answer.json().catch(() => null);
 		throw new Error(problem?.detail || "status " + answer.status);
