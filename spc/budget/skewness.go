@@ -6,6 +6,7 @@ import (
 
 	"alike/spc/sample"
 
+	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/stat"
 )
 
@@ -46,6 +47,7 @@ type skew struct {
 // are as in Options.
 func skews(baseline [][]float64, alike []int, lean []bool) []skew {
 	out := groups(alike, len(baseline[0]))
+	covary := covariance(baseline, out)
 	odds := make([]float64, len(out)) // likelihood of skew against normal
 	of := map[prior][]int{}
 	for k, s := range out {
@@ -53,7 +55,7 @@ func skews(baseline [][]float64, alike []int, lean []bool) []skew {
 		for _, j := range s.streams {
 			g += skewness(column(baseline, j)) / float64(len(s.streams))
 		}
-		noise := skewNoise(baseline, s.streams)
+		noise := covary.At(k, k)
 		flat, wide := small*small+noise, spread*spread+noise
 		odds[k] = math.Sqrt(flat/wide) * math.Exp(g*g/2*(1/flat-1/wide))
 		keep := spread * spread / wide
@@ -65,17 +67,18 @@ func skews(baseline [][]float64, alike []int, lean []bool) []skew {
 		of[p] = append(of[p], k)
 	}
 	for p, ks := range of {
-		p.shares(out, odds, ks)
+		p.shares(out, odds, ks, independent(covary, ks))
 	}
 	return out
 }
 
 // shares estimates how many of the groups ks are skew, and with it each one's chance, by
-// expectation and maximisation in turn.
-func (p prior) shares(out []skew, odds []float64, ks []int) {
+// expectation and maximisation in turn. All of them together are evidence of as many
+// groups as would be independent.
+func (p prior) shares(out []skew, odds []float64, ks []int, independent float64) {
 	share := p.skew / p.of
 	for range 100 {
-		sum := p.skew
+		sum := 0.0
 		for _, k := range ks {
 			out[k].share = 1
 			if o := odds[k]; !math.IsInf(o, 1) {
@@ -83,8 +86,52 @@ func (p prior) shares(out []skew, odds []float64, ks []int) {
 			}
 			sum += out[k].share
 		}
-		share = sum / (float64(len(ks)) + p.of)
+		share = (p.skew + sum/float64(len(ks))*independent) / (p.of + independent)
 	}
+}
+
+// independent returns how many independent groups tell as much as the groups ks: what
+// they tell goes by the square of their skewness, hence its correlation by the square of
+// theirs.
+func independent(covary *mat.SymDense, ks []int) float64 {
+	sum := 0.0
+	for _, k := range ks {
+		for _, l := range ks {
+			sum += covary.At(k, l) * covary.At(k, l) / (covary.At(k, k) * covary.At(l, l))
+		}
+	}
+	return float64(len(ks)*len(ks)) / sum
+}
+
+// covariance returns that of the groups' mean sample skewnesses if the streams are
+// normal: for n values of a stream the variance of Fisher (1930), and for two streams of
+// correlation ρ that times ρ³ (exact for large n; both from memory).
+func covariance(baseline [][]float64, groups []skew) *mat.SymDense {
+	n := float64(len(baseline))
+	one := 6 * n * (n - 1) / ((n - 2) * (n + 1) * (n + 3))
+	rows := mat.NewDense(len(baseline), len(baseline[0]), nil)
+	for i, r := range baseline {
+		rows.SetRow(i, r)
+	}
+	var correlation mat.SymDense
+	stat.CorrelationMatrix(&correlation, rows, nil)
+	out := mat.NewSymDense(max(1, len(groups)), nil)
+	for k, a := range groups {
+		for l, b := range groups[:k+1] {
+			sum := 0.0
+			for _, i := range a.streams {
+				for _, j := range b.streams {
+					r := correlation.At(i, j)
+					sum += r * r * r
+				}
+			}
+			if k == l {
+				sum = math.Max(sum, 1)
+			}
+			out.SetSym(k, l, one*sum/float64(len(a.streams)*len(b.streams)))
+		}
+	}
+	return out
 }
 
 // groups sorts streams by what they are alike with, in order of appearance.
@@ -108,25 +155,6 @@ func groups(alike []int, streams int) []skew {
 		out[k].streams = append(out[k].streams, j)
 	}
 	return out
-}
-
-// skewNoise is the variance of the mean sample skewness of normal streams: that of one
-// for n values (Fisher 1930), and for two of correlation ρ the covariance ρ³ times that
-// (exact for large n; both from memory).
-func skewNoise(baseline [][]float64, streams []int) float64 {
-	n := float64(len(baseline))
-	one := 6 * n * (n - 1) / ((n - 2) * (n + 1) * (n + 3))
-	sum := 0.0
-	for _, i := range streams {
-		for _, j := range streams {
-			r := 1.0
-			if i != j {
-				r = stat.Correlation(column(baseline, i), column(baseline, j), nil)
-			}
-			sum += r * r * r
-		}
-	}
-	return one * math.Max(sum, 1) / float64(len(streams)*len(streams))
 }
 
 // skewness is the sample skewness corrected for n.

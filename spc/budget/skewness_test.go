@@ -97,7 +97,7 @@ func TestSkewsOfStreamsBuiltAlike(t *testing.T) {
 }
 
 // The noise of the mean skewness of two correlated normal streams, beside simulation.
-func TestSkewNoise(t *testing.T) {
+func TestCovarianceOfSkewness(t *testing.T) {
 	rng := rand.New(rand.NewPCG(10, 10))
 	const n, count = 60, 4000
 	for _, rho := range []float64{0, 0.8} {
@@ -105,7 +105,7 @@ func TestSkewNoise(t *testing.T) {
 		for range count {
 			base := correlated(rng, n, 2, rho)
 			g := (skewness(column(base, 0)) + skewness(column(base, 1))) / 2
-			noise, square = noise+skewNoise(base, []int{0, 1})/count, square+g*g/count
+			noise, square = noise+covariance(base, []skew{{streams: []int{0, 1}}}).At(0, 0)/count, square+g*g/count
 		}
 		if math.Abs(noise/square-1) > 0.09 { // se 2.5 % and the finite n
 			t.Errorf("correlation %v: %.4f, simulated %.4f", rho, noise, square)
@@ -139,5 +139,21 @@ func TestSkewsOfLeaningStreams(t *testing.T) {
 	}
 	if after := mean(lean, 8, 40); after > others {
 		t.Errorf("the others: share %.3f beside streams known to lean, %.3f before", after, others)
+	}
+}
+
+// How many independent groups as many groups are worth.
+func TestIndependentGroups(t *testing.T) {
+	rng := rand.New(rand.NewPCG(12, 12))
+	for _, tt := range []struct{ rho, least, most float64 }{{0, 19, 20}, {0.9, 1, 2.5}, {1, 1, 1 + 1e-9}} {
+		base := correlated(rng, 200, 20, tt.rho)
+		gs := groups(nil, 20)
+		var ks []int
+		for k := range gs {
+			ks = append(ks, k)
+		}
+		if got := independent(covariance(base, gs), ks); got < tt.least || got > tt.most {
+			t.Errorf("correlation %v: %.2f groups of 20", tt.rho, got)
+		}
 	}
 }

@@ -48,7 +48,8 @@ func TestStudy(t *testing.T) {
 // A process makes units of 98 streams that stand still.
 type process struct {
 	name  string
-	asked bool // the promise is made for such ones
+	asked bool   // the promise is made for such ones
+	lean  []bool // what is known beforehand of its streams
 	unit  func(rng *rand.Rand, x []float64)
 }
 
@@ -65,10 +66,10 @@ func processes() []process {
 	}
 	pool := workshop(8000)
 	return []process{
-		{"independent", true, equal(0)},
-		{"correlation 0.9", true, equal(0.9)},
-		{"workshop", true, func(rng *rand.Rand, x []float64) { copy(x, pool[rng.IntN(len(pool))]) }},
-		{"a tenth skew", false, skewed},
+		{"independent", true, nil, equal(0)},
+		{"correlation 0.9", true, nil, equal(0.9)},
+		{"workshop", true, studyLeaning(), func(rng *rand.Rand, x []float64) { copy(x, pool[rng.IntN(len(pool))]) }},
+		{"a tenth skew", false, nil, skewed},
 	}
 }
 
@@ -208,7 +209,7 @@ func (s *study) run(t *testing.T, count int) {
 
 func (s *study) calibrate(t *testing.T, i int) ([][]float64, Result) {
 	base := s.baseline(rand.New(rand.NewPCG(uint64(s.n), uint64(i))))
-	r, err := Calibrate(t.Context(), base, Options{Every: s.every, Histories: s.histories, Seed: uint64(i), Alike: studyAlike(), Lean: studyLeaning()})
+	r, err := Calibrate(t.Context(), base, Options{Every: s.every, Histories: s.histories, Seed: uint64(i), Alike: studyAlike(), Lean: s.lean})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -311,7 +312,7 @@ func power(t *testing.T, w *tabwriter.Writer) {
 				base[u] = make([]float64, studyStreams)
 				p.unit(rng, base[u])
 			}
-			r, err := Calibrate(t.Context(), base, Options{Histories: 200, Seed: uint64(i), Alike: studyAlike(), Lean: studyLeaning()})
+			r, err := Calibrate(t.Context(), base, Options{Histories: 200, Seed: uint64(i), Alike: studyAlike(), Lean: p.lean})
 			if err != nil {
 				t.Error(err)
 				return
