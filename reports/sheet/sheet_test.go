@@ -87,7 +87,7 @@ func TestBands(t *testing.T) {
 			t.Errorf("Bands!%s is %s, want %v", name, raw(name), want)
 		}
 	}
-	cell(t, f, "Bands", "F9", fmt.Sprintf("%+.2f", row.Mean))
+	cell(t, f, "Bands", "F9", strings.ReplaceAll(fmt.Sprintf("%+.2f", row.Mean), "-", "−"))
 	cell(t, f, "Bands", "D9", "50.1")
 	cell(t, f, "Bands", "I9", row.LowSerial)
 	_, r := find(t, f, "Bands", "3 outside")
@@ -106,7 +106,7 @@ func TestUnits(t *testing.T) {
 		cell(t, f, "Units", at(2, row), u.Serial)
 		cell(t, f, "Units", at(3, row), u.Last)
 		cell(t, f, "Units", at(4, row), u.Sentence)
-		cell(t, f, "Units", at(5, row), fmt.Sprintf("%+.2f", u.Margin))
+		cell(t, f, "Units", at(5, row), strings.ReplaceAll(fmt.Sprintf("%+.2f", u.Margin), "-", "−"))
 		cell(t, f, "Units", at(9, row), fmt.Sprintf("%.1f", u.Sensitivity[0]))
 		dateCell(t, f, "Units", at(15, row), u.MeasuredAt.Format("2006-01-02 15:04 -07:00"))
 	}
