@@ -25,6 +25,8 @@ type unitsBody struct {
 	More  string // address of the next page, empty at the end
 	First bool
 	Limit int
+	// Drivers: there is a product of single drivers, which this list leaves out.
+	Drivers bool
 }
 
 // unitsPage lists units, newest first, or finds them by their serial. A serial that is
@@ -59,6 +61,10 @@ func (s *server) unitsPage(c echo.Context) error {
 			last := b.Units[n-1]
 			b.More = "/units?" + url.Values{"before": {last.FirstSeen.UTC().Format(time.RFC3339Nano)}, "serial": {last.Serial}}.Encode()
 		}
+	}
+	if b.Query == "" {
+		_, err := s.Line.DriverSetup(ctx, "")
+		b.Drivers = err == nil
 	}
 	localise(b.Units, zone)
 	status := http.StatusOK

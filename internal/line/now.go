@@ -19,7 +19,8 @@ type Now struct {
 	Newest   time.Time // last measurement, zero when there is none
 	Week     time.Time // Monday of the week shown: the present one, or the last with units
 	ThisWeek bool
-	Days     []DayNow // of that week, newest first, without days of rest
+	Days     []DayNow          // of that week, newest first, without days of rest
+	Drivers  []store.WordCount // single drivers measured in that week, by the first attempt's verdict
 	Yield    reports.Yield
 	Today    reports.Yield
 	Waiting  []UnitNow         // units that need a person, newest first, at most mostWaiting
@@ -130,7 +131,8 @@ func (n *Now) week(ctx context.Context, s store.Site, zone *time.Location) error
 	n.Week, n.ThisWeek = monday(n.At), true
 	n.Yield, n.Today = yield("first-pass yield", 0, 0), yield("first-pass yield", 0, 0)
 	if errors.Is(err, store.ErrNotFound) {
-		return nil
+		n.Drivers, err = s.DriversBetween(ctx, n.Week, n.Week.AddDate(0, 0, 7))
+		return err
 	} else if err != nil {
 		return err
 	}
@@ -139,6 +141,9 @@ func (n *Now) week(ctx context.Context, s store.Site, zone *time.Location) error
 		n.Week, n.ThisWeek = w, false
 	}
 	end := n.Week.AddDate(0, 0, 7)
+	if n.Drivers, err = s.DriversBetween(ctx, n.Week, end); err != nil {
+		return err
+	}
 	counts, err := s.DaysBetween(ctx, n.Week, end, zone.String())
 	if err != nil {
 		return err

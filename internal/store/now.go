@@ -41,18 +41,25 @@ const lastAttempt = `
 		WHERE site = u.site AND serial = u.serial ORDER BY number DESC LIMIT 1
 	) l ON true`
 
-// NewestUnit returns when the newest attempt was measured, ErrNotFound without any.
+// single is true for an attempt x, or unit x, of a single driver.
+func single(x string) string {
+	return ` EXISTS (SELECT FROM units d JOIN products p ON p.site = d.site AND p.product = d.product
+		WHERE d.site = ` + x + `.site AND d.serial = ` + x + `.serial AND p.definition ->> 'stage' = 'driver')`
+}
+
+// NewestUnit returns when the newest attempt of a finished unit was measured,
+// ErrNotFound without any.
 func (s Site) NewestUnit(ctx context.Context) (at time.Time, err error) {
-	err = s.q.QueryRow(ctx, `SELECT measured_at FROM attempts WHERE site = $1 ORDER BY measured_at DESC LIMIT 1`, s.Name).Scan(&at)
+	err = s.q.QueryRow(ctx, `SELECT measured_at FROM attempts a WHERE site = $1 AND NOT`+single("a")+` ORDER BY measured_at DESC LIMIT 1`, s.Name).Scan(&at)
 	return at, translate(err)
 }
 
-// UnitsBetween returns the units whose first attempt was measured from a moment on and
-// before another, newest first, at most limit.
+// UnitsBetween returns the finished units whose first attempt was measured from a moment
+// on and before another, newest first, at most limit.
 func (s Site) UnitsBetween(ctx context.Context, from, before time.Time, limit int) ([]UnitState, error) {
 	return all[UnitState](ctx, s.q, `
 		SELECT `+unitStateColumns+` FROM (
-			SELECT * FROM attempts WHERE site = $1 AND number = 1 AND measured_at >= $2 AND measured_at < $3
+			SELECT * FROM attempts b WHERE site = $1 AND number = 1 AND measured_at >= $2 AND measured_at < $3 AND NOT`+single("b")+`
 			ORDER BY measured_at DESC, serial DESC LIMIT $4
 		) a JOIN LATERAL (SELECT * FROM units WHERE site = a.site AND serial = a.serial LIMIT 1) u ON true `+lastAttempt+`
 		ORDER BY a.measured_at DESC, u.serial DESC`, s.Name, now(from), now(before), limit)
@@ -65,22 +72,31 @@ type DayCount struct {
 	Units   int
 }
 
-// DaysBetween counts units by the day of their first attempt in a time zone.
+// DaysBetween counts finished units by the day of their first attempt in a time zone.
 func (s Site) DaysBetween(ctx context.Context, from, before time.Time, zone string) ([]DayCount, error) {
 	return all[DayCount](ctx, s.q, `
 		SELECT date_trunc('day', measured_at AT TIME ZONE $4) AS day, coalesce(verdict, 'waiting') AS verdict, count(*) AS units
-		FROM attempts WHERE site = $1 AND number = 1 AND measured_at >= $2 AND measured_at < $3
+		FROM attempts b WHERE site = $1 AND number = 1 AND measured_at >= $2 AND measured_at < $3 AND NOT`+single("b")+`
 		GROUP BY 1, 2 ORDER BY 1, 2`, s.Name, now(from), now(before), zone)
 }
 
-// notPassed are last attempts that did not pass, or are not complete. The partial index
+// DriversBetween counts single drivers measured from a moment on and before another, by
+// the verdict of their first attempt.
+func (s Site) DriversBetween(ctx context.Context, from, before time.Time) ([]WordCount, error) {
+	return all[WordCount](ctx, s.q, `
+		SELECT coalesce(verdict, 'waiting') AS word, count(*) AS units
+		FROM attempts b WHERE site = $1 AND number = 1 AND measured_at >= $2 AND measured_at < $3 AND`+single("b")+`
+		GROUP BY 1 ORDER BY 1`, s.Name, now(from), now(before))
+}
+
+// notPassed are last attempts of finished units that did not pass, or are not complete. The partial index
 // holds few rows, and each asks for its unit's last attempt: a NOT EXISTS would be
 // planned as a pass over all attempts.
-const notPassed = `
+var notPassed = `
 	FROM attempts l WHERE l.site = $1 AND l.verdict IS DISTINCT FROM 'pass' AND l.number = (
-		SELECT max(number) FROM attempts b WHERE b.site = l.site AND b.serial = l.serial)`
+		SELECT max(number) FROM attempts b WHERE b.site = l.site AND b.serial = l.serial) AND NOT` + single("l")
 
-// UnitsNotPassed returns the units whose last attempt did not pass, or is not
+// UnitsNotPassed returns the finished units whose last attempt did not pass, or is not
 // complete, newest first, at most limit.
 func (s Site) UnitsNotPassed(ctx context.Context, limit int) ([]UnitState, error) {
 	return all[UnitState](ctx, s.q, `
@@ -97,7 +113,7 @@ type WordCount struct {
 	Units int
 }
 
-// CountNotPassed counts the units whose last attempt did not pass by its verdict, of the
+// CountNotPassed counts the finished units whose last attempt did not pass by its verdict, of the
 // newest up to most of them.
 func (s Site) CountNotPassed(ctx context.Context, most int) ([]WordCount, error) {
 	return all[WordCount](ctx, s.q, `
@@ -185,12 +201,12 @@ func (s Site) FindUnits(ctx context.Context, text string, limit int) ([]UnitStat
 		ORDER BY u.inside, u.place DESC NULLS FIRST, u.serial`, s.Name, text, limit)
 }
 
-// UnitsBefore returns the newest units first seen before a moment, newest first, at
-// most limit. Those of one moment are told apart by their serial.
+// UnitsBefore returns the newest finished units first seen before a moment, newest
+// first, at most limit. Those of one moment are told apart by their serial.
 func (s Site) UnitsBefore(ctx context.Context, seen time.Time, serial string, limit int) ([]UnitState, error) {
 	return all[UnitState](ctx, s.q, `
 		SELECT `+unitStateColumns+` FROM (
-			SELECT * FROM units WHERE site = $1 AND (first_seen, serial) < ($2, $3) ORDER BY first_seen DESC, serial DESC LIMIT $4
+			SELECT * FROM units n WHERE site = $1 AND (first_seen, serial) < ($2, $3) AND NOT`+single("n")+` ORDER BY first_seen DESC, serial DESC LIMIT $4
 		) u JOIN attempts a ON a.site = u.site AND a.serial = u.serial AND a.number = 1 `+lastAttempt+`
 		ORDER BY u.first_seen DESC, u.serial DESC`, s.Name, now(seen), serial, limit)
 }
