@@ -1,6 +1,7 @@
 package api_test
 
 import (
+	"net/url"
 	"strings"
 	"testing"
 )
@@ -26,6 +27,33 @@ func FuzzHTTP(f *testing.F) {
 		}
 		one := &hostile{t: t, handler: h, by: map[int]int{}}
 		one.send(method, target, kind, strings.NewReader(body))
+	})
+}
+
+// FuzzForms sends any fields to the forms of sign-in, account, people and tokens, as
+// nobody and as an administrator.
+func FuzzForms(f *testing.F) {
+	for _, path := range signInForms {
+		for _, v := range []string{"", "Savka", "a\x00b", "\xff\xfe", strings.Repeat("x", 300), "\u202e", "maker", "../..", "{{.}}", "' OR 1=1 --"} {
+			f.Add(path, v, goodPassword, v)
+		}
+	}
+	h, secret := administered(f)
+	f.Fuzz(func(t *testing.T, path, a, b, c string) {
+		one := &hostile{t: t, handler: h, by: map[int]int{}}
+		form := url.Values{"name": {a}, "password": {b}, "again": {b}, "present": {c}, "role": {c}, "do": {c}, "reason": {a}, "next": {c}, "link": {a}}
+		path = "/" + url.PathEscape(strings.TrimPrefix(path, "/"))
+		for _, known := range signInForms {
+			if strings.HasPrefix(known, "/welcome/") {
+				known = "/welcome" + path
+			}
+			one.send("POST", known, formKind, strings.NewReader(form.Encode()))
+			one.cookie = secret
+			if !strings.Contains(known, "sign-out") && !strings.Contains(known, "password") {
+				one.send("POST", known, formKind, strings.NewReader(form.Encode()))
+			}
+			one.cookie = ""
+		}
 	})
 }
 

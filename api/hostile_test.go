@@ -51,6 +51,7 @@ type hostile struct {
 	handler http.Handler
 	tried   int
 	by      map[int]int // answers by status
+	cookie  string      // of a session
 }
 
 func (h *hostile) send(method, target, kind string, body io.Reader) *httptest.ResponseRecorder {
@@ -64,6 +65,11 @@ func (h *hostile) send(method, target, kind string, body io.Reader) *httptest.Re
 	req.URL, req.RequestURI = u, target
 	if kind != "" {
 		req.Header.Set("Content-Type", kind)
+	}
+	// Each from another place: who tries often from one is only told to wait.
+	req.RemoteAddr = fmt.Sprintf("10.%d.%d.%d:999", h.tried>>16&255, h.tried>>8&255, h.tried&255)
+	if h.cookie != "" {
+		req.Header.Set("Cookie", "alike-session="+h.cookie)
 	}
 	rec := httptest.NewRecorder()
 	h.handler.ServeHTTP(rec, req)

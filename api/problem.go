@@ -48,6 +48,10 @@ func problem(err error) *Problem {
 		return fromRefusal(refusal)
 	case errors.Is(err, store.ErrNotFound):
 		return newProblem(http.StatusNotFound, "there is nothing at this address", "")
+	case errors.Is(err, store.ErrForbidden):
+		return newProblem(http.StatusForbidden, "the database does not let your role do this", "ask an administrator of the workshop, or somebody whose task it is")
+	case errors.Is(err, store.ErrText):
+		return newProblem(http.StatusUnprocessableEntity, "a text holds bytes that are no text in UTF-8, or U+0000", "type it anew")
 	case errors.Is(err, store.ErrUnavailable):
 		return newProblem(http.StatusServiceUnavailable, "the database does not answer", "try again in a moment; the same request again is safe")
 	case errors.Is(err, context.DeadlineExceeded), errors.Is(err, context.Canceled):

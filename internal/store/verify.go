@@ -62,6 +62,7 @@ type VerifyStep struct {
 // which must still be in the chain. It can be cancelled, and changes nothing.
 func (db *DB) Verify(ctx context.Context, site string, kept []Head, report func(VerifyStep)) (Verification, error) {
 	var v Verification
+	ctx = AsSite(ctx) // the journal speaks for people too, whom the licensor does not read
 	err := db.Snapshot(ctx, site, func(s Site) error {
 		// Each table is read once, whole: compiling the question would cost more than it
 		// saves, and the keys of 100 000 rows should sort in memory.
