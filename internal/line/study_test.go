@@ -335,4 +335,9 @@ func (o *outcome) whose(t *testing.T, l *line.Line) {
 	}
 }
 
-func rigWord(a line.Analysis) string { return "open" }
+func rigWord(a line.Analysis) string {
+	if a.Rig == nil {
+		return line.NotTold
+	}
+	return a.Rig.Word
+}
