@@ -99,15 +99,21 @@ func analyse(ctx context.Context, s store.Site, b *board, f store.FindingRow, up
 	if err := a.load(ctx); err != nil {
 		return a.out, err
 	}
-	if f.Kind == OneUnit {
+	switch {
+	case len(a.signals) == 0:
+		a.out.Sentence = "Nothing of it stands now: its signals are withdrawn, since the rig that gave them was not trusted. When the units are judged again they come back."
+		a.out.Checks = []PlanRow{{Check: "Look at the rig's page: why its units wait, and what to do.", Minutes: 0}}
+		return a.out, nil
+	case f.Kind == OneUnit:
 		a.one()
-	} else {
+	default:
 		a.since()
 	}
 	a.sizes()
 	a.channels()
 	a.coincide()
 	a.fit()
+	a.settleTies()
 	if err := a.witness(ctx); err != nil {
 		return a.out, err
 	}
@@ -282,9 +288,7 @@ func (a *analysing) since() {
 	a.score = a.scores(a.split)
 	c := Since{P: j.P, Confidence: j.Confidence}
 	set := j.Set
-	if len(a.rows)-a.split >= leastShape {
-		set = a.form(&c, low, set)
-	}
+	set = a.form(&c, low, set)
 	for _, k := range set {
 		a.set = append(a.set, low+k-1)
 		c.Set = append(c.Set, a.rows[low+k-1].Place)
@@ -312,13 +316,18 @@ const sureStep = 0.2
 // is neither. Where forms cannot be told apart their sets are put together.
 func (a *analysing) form(c *Since, low int, set []int) []int {
 	o := change.Options{Draws: findingDraws, Seed: uint64(a.f.Finding)}
+	growth, err := change.FindGrowth(a.score[low:], o)
+	grows := err == nil && growth.P <= sureStep
+	if len(a.rows)-a.split < leastShape { // nothing contradicts a growth yet
+		set = slices.Concat(set, growth.Set)
+		slices.Sort(set)
+		return slices.Compact(set)
+	}
 	shape, err := change.Shape(a.score[low:], o)
 	if err != nil {
 		return set
 	}
 	c.Shape = shape.Shape
-	growth, err := change.FindGrowth(a.score[low:], o)
-	grows := err == nil && growth.P <= sureStep
 	if c.Shape == "step" && !grows {
 		return set
 	}

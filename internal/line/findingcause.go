@@ -71,6 +71,46 @@ func (a *analysing) coincide() {
 	}
 }
 
+// settleTies puts coincidences that the units do not tell apart in the order in which they
+// are worth a look: first the parts that the likeliest signatures come from, then what
+// belongs to the only channel that moved.
+func (a *analysing) settleTies() {
+	likely := map[string]bool{}
+	for _, c := range a.out.Causes {
+		if c.Behind >= cause.Apart {
+			continue
+		}
+		for _, g := range a.b.setup.Signatures {
+			if g.Key == c.Key && g.Part != "" {
+				likely[g.Part] = true
+			}
+		}
+	}
+	moved := ""
+	for _, m := range a.out.Channels {
+		if m.Moved && moved == "" {
+			moved = m.Channel
+		} else if m.Moved {
+			moved = "both"
+		}
+	}
+	worth := func(c Coincides) int {
+		if likely[c.Kind] {
+			return 0
+		}
+		if _, channel, _ := strings.Cut(c.Factor, " "); channel != "" && channel == moved {
+			return 1
+		}
+		return 2
+	}
+	slices.SortStableFunc(a.out.Coincidences, func(x, y Coincides) int {
+		if x.Within != y.Within || x.P != y.P {
+			return 0
+		}
+		return worth(x) - worth(y)
+	})
+}
+
 // factors lists what may have to do with the change: the kinds of part of the channels
 // that moved, the operator, the station and the day of the first attempt.
 func (a *analysing) factors() []cause.Factor {

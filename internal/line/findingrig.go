@@ -175,7 +175,7 @@ func (w *RigWitness) tell(change []float64, levels [][]float64, after []bool) {
 	switch {
 	case w.Low > 0 && w.Share >= witnessed:
 		w.Word = InRig
-	case w.High < witnessed:
+	case w.High < witnessed && w.After > 1: // one visit may have come before the rig moved
 		w.Word = InProduct
 	}
 }

@@ -102,7 +102,7 @@ func (l *Line) Now(ctx context.Context) (Now, error) {
 		if err := l.waiting(ctx, s, &n, zone); err != nil {
 			return err
 		}
-		if err := n.findings(ctx, s, zone); err != nil {
+		if err := n.findings(ctx, l, s, zone); err != nil {
 			return err
 		}
 		if n.Refused, n.Fresh, err = s.CountQuarantine(ctx, n.Week); err != nil {
@@ -249,7 +249,7 @@ func (s *Setup) todo(word string, attempt int) string {
 }
 
 // findings lists what the charts found and nobody has acted on.
-func (n *Now) findings(ctx context.Context, s store.Site, zone *time.Location) error {
+func (n *Now) findings(ctx context.Context, l *Line, s store.Site, zone *time.Location) error {
 	rows, err := s.Findings(ctx, "", Open, mostWaiting)
 	if err != nil {
 		return err
@@ -260,6 +260,9 @@ func (n *Now) findings(ctx context.Context, s store.Site, zone *time.Location) e
 			return err
 		}
 		if f.FirstSerial, f.LastSerial, f.Signals, err = s.FindingSpan(ctx, r.Finding); err != nil {
+			return err
+		}
+		if f.Analysis, err = l.current(ctx, s, r); err != nil {
 			return err
 		}
 		f.OpenedAt = f.OpenedAt.In(zone)

@@ -153,11 +153,17 @@ func history(ctx context.Context, t *testing.T, n int) outcome {
 	return o
 }
 
+// partOf names the part that each fault comes from, as a maker would.
+var partOf = map[string]string{
+	"pad-leak": "pad", "glue-gap": "glue", "foam-dense": "foam", "foam-missing": "foam", "plate-missing": "plate",
+	"mesh-blocked": "mesh", "mesh-missing": "mesh", "sensitivity-low": "driver", "cone-heavy": "driver",
+}
+
 // studied is the product of a history, with its signatures as the model has them.
 func studied(product *sim.Product, p plant) line.Product {
 	def := simulated(product)
 	for _, g := range product.Signatures() {
-		s := line.Signature{Key: g.Key, Words: g.Words, Check: g.Check}
+		s := line.Signature{Key: g.Key, Words: g.Words, Check: g.Check, Part: partOf[g.Key]}
 		for i, b := range product.Bands() {
 			s.Points = append(s.Points, line.Point{b.Mid(), g.DB[i]})
 		}
