@@ -62,6 +62,14 @@ type ProductNow struct {
 	LimitSet   *store.LimitSetRow
 	Recent     int // number of units that State speaks of
 	Signals    []SignalNow
+	Rigs       []RigNow // that measured the recent units; empty when rigs are not checked
+}
+
+// A RigNow says whether a rig is trusted now.
+type RigNow struct {
+	Name     string
+	Trusted  bool
+	Sentence string
 }
 
 // A SignalNow is one rule on one stream over the recent units.
@@ -293,6 +301,11 @@ func (l *Line) productNow(ctx context.Context, s store.Site, code string, open [
 		return p, err
 	}
 	p.Recent = len(last)
+	if len(last) > 0 {
+		if p.Rigs, err = l.rigsNow(ctx, s, setup, last[0].Place); err != nil {
+			return p, err
+		}
+	}
 	if b != nil {
 		p.LimitSet = &b.set
 		if len(last) > 0 {

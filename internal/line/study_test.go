@@ -134,7 +134,7 @@ func history(ctx context.Context, t *testing.T, n int) outcome {
 		}
 		intake(t, l, takesOf(product, p, seed, i))
 		if i == baseUnits-1 {
-			if _, err := l.Freeze(t.Context(), tester, product.Code, line.Freezing{Baseline: line.Baseline{Lot: "BASE"}, Reason: "study", Boards: 400}); err != nil {
+			if _, err := l.Freeze(t.Context(), tester, product.Code, line.Freezing{Baseline: line.Baseline{Lot: "BASE"}, Reason: "study", Boards: 150}); err != nil {
 				t.Fatal(err)
 			}
 		}
