@@ -20,7 +20,7 @@ func TestForeignPagesCannotPost(t *testing.T) {
 		"an older one":    {"Origin": "http://evil.example"},
 		"a sandboxed one": {"Origin": "null"},
 	} {
-		for _, path := range []string{"/products/p1/envelope", "/products/p1/limits", "/products/p1/limits/stop", "/add", "/try", "/start", "/start/product", "/sign-in", "/account/password", "/people", "/tokens", "/api/v1/takes"} {
+		for _, path := range []string{"/products/p1/envelope", "/products/p1/limits", "/products/p1/limits/stop", "/add", "/try", "/start", "/start/product", "/rig/entries", "/rig/release", "/rig/studies", "/rig/studies/GS", "/sign-in", "/account/password", "/people", "/tokens", "/api/v1/takes"} {
 			req, err := http.NewRequestWithContext(t.Context(), "POST", b.address+path, strings.NewReader(form.Encode()))
 			if err != nil {
 				t.Fatal(err)

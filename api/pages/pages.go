@@ -45,7 +45,7 @@ type MenuEntry struct{ Href, Name string }
 
 // Menu lists the pages that every page leads to.
 var Menu = []MenuEntry{
-	{"/", "Line"}, {"/findings", "Findings"}, {"/drift", "Drift map"}, {"/units", "Units"}, {"/lots", "Lots"}, {"/drivers", "Drivers"}, {"/parts", "Parts"}, {"/products", "Products"}, {"/journal", "Journal"}, {"/try", "Try a curve"},
+	{"/", "Line"}, {"/findings", "Findings"}, {"/drift", "Drift map"}, {"/units", "Units"}, {"/lots", "Lots"}, {"/rig", "Rig"}, {"/drivers", "Drivers"}, {"/parts", "Parts"}, {"/products", "Products"}, {"/journal", "Journal"}, {"/try", "Try a curve"},
 }
 
 // Menu returns the entries for the layout.

@@ -10,14 +10,16 @@ import (
 	"alike/internal/store"
 	"alike/spc/chart"
 	"alike/spc/envelope"
+	"alike/spc/multi"
 )
 
 // A board is all charts of a product under one frozen limit set. A nil board is one
 // that has no limits yet.
 type board struct {
-	setup *Setup
-	set   store.LimitSetRow
-	rules []chart.Rule
+	setup    *Setup
+	set      store.LimitSetRow
+	rules    []chart.Rule
+	together *together // nil in limit sets from before it was charted
 }
 
 // board returns the product's charts under the newest limit set, nil without one.
@@ -28,7 +30,11 @@ func (l *Line) board(ctx context.Context, s store.Site, setup *Setup) (*board, e
 	} else if err != nil {
 		return nil, err
 	}
-	return newBoard(setup, row)
+	b, err := newBoard(setup, row)
+	if err != nil {
+		return nil, err
+	}
+	return b, b.join(ctx, s)
 }
 
 func newBoard(setup *Setup, row store.LimitSetRow) (*board, error) {
@@ -60,6 +66,9 @@ func (b *board) window() int {
 	for _, r := range b.rules {
 		w = max(w, r.Of)
 	}
+	if b.together != nil {
+		w = max(w, multi.TogetherMemory(b.together.Lambda))
+	}
 	return w
 }
 
@@ -87,21 +96,25 @@ func (b *board) signals(readings []store.ReadingRow, from int) []store.SignalRow
 		}
 		d := chart.NewReader(b.rules)
 		for i, r := range readings {
-			value := float64(r.Streams[stream])
-			z := b.z(stream, value)
-			fired := d.Push(z)
+			fired := d.Push(b.z(stream, float64(r.Streams[stream])))
 			if i < from {
 				continue
 			}
 			for _, key := range chart.KeysOf(fired, b.rules) {
-				out = append(out, store.SignalRow{
-					Product: b.setup.Code, LimitSet: b.set.Version, Place: r.Place, Stream: st.Key, Rule: string(key),
-					Serial: r.Serial, Value: float32(value), Z: float32(z),
-				})
+				out = append(out, b.signal(r, stream, st.Key, string(key)))
 			}
 		}
 	}
-	return out
+	return append(out, b.signalsTogether(readings, from)...)
+}
+
+// signal is a rule that fired on a stream at a unit.
+func (b *board) signal(r store.ReadingRow, stream int, key, rule string) store.SignalRow {
+	value := float64(r.Streams[stream])
+	return store.SignalRow{
+		Product: b.setup.Code, LimitSet: b.set.Version, Place: r.Place, Stream: key, Rule: rule,
+		Serial: r.Serial, Value: float32(value), Z: float32(b.z(stream, value)),
+	}
 }
 
 // change returns how one channel differs from the usual unit of the baseline, in dB

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"sync"
 	"time"
 
 	"alike/internal/store"
@@ -92,8 +93,8 @@ func (l *Levels) UnmarshalJSON(data []byte) error {
 	return nil
 }
 
-// Findings lists what the charts found, newest first, as it stood at the last analysis.
-// An empty product stands for all, an empty state for any.
+// Findings lists what the charts found, newest first, analysed up to the latest unit. An
+// empty product stands for all, an empty state for any.
 func (l *Line) Findings(ctx context.Context, product, state string, limit int) ([]Finding, error) {
 	if state != "" && state != Open && state != Acted && state != Closed {
 		return nil, refuse(Invalid, "state", "use open, acted or closed", "findings have no state %q", state)
@@ -110,6 +111,9 @@ func (l *Line) Findings(ctx context.Context, product, state string, limit int) (
 				return err
 			}
 			if f.FirstSerial, f.LastSerial, f.Signals, err = s.FindingSpan(ctx, r.Finding); err != nil {
+				return err
+			}
+			if f.Analysis, err = l.current(ctx, s, r); err != nil {
 				return err
 			}
 			out = append(out, f)
@@ -143,10 +147,7 @@ func (l *Line) Finding(ctx context.Context, number int64) (Finding, error) {
 		if out.FirstSerial, out.LastSerial, _, err = s.FindingSpan(ctx, number); err != nil {
 			return err
 		}
-		fresh, err := l.fresh(ctx, s, row)
-		if err == nil {
-			out.Analysis = fresh
-		}
+		out.Analysis, err = l.current(ctx, s, row)
 		return err
 	})
 	return out, err
@@ -156,8 +157,47 @@ func noFinding(number int64) *Refusal {
 	return refuse(Missing, "finding", "see the findings with: alike finding list", "there is no finding %d", number)
 }
 
-// fresh analyses a finding up to the latest unit without storing anything.
-func (l *Line) fresh(ctx context.Context, s store.Site, row store.FindingRow) (Analysis, error) {
+// A freshly keeps the analyses of findings as of one entry of the journal: nothing that
+// they rest on changes without one.
+type freshly struct {
+	mu    sync.Mutex
+	entry int64
+	of    map[int64]Analysis
+}
+
+// current analyses a finding up to the latest unit without storing anything; one that is
+// closed reads as it stood then. A list and a look at one finding both come through here,
+// so that they say the same.
+func (l *Line) current(ctx context.Context, s store.Site, row store.FindingRow) (Analysis, error) {
+	if row.State == Closed {
+		f, err := findingOf(row)
+		return f.Analysis, err
+	}
+	head, err := s.Head(ctx)
+	if err != nil {
+		return Analysis{}, err
+	}
+	l.fresh.mu.Lock()
+	if l.fresh.entry != head.Entry || l.fresh.of == nil {
+		l.fresh.entry, l.fresh.of = head.Entry, map[int64]Analysis{}
+	}
+	a, ok := l.fresh.of[row.Finding]
+	l.fresh.mu.Unlock()
+	if ok {
+		return a, nil
+	}
+	if a, err = l.analysed(ctx, s, row); err != nil {
+		return a, err
+	}
+	l.fresh.mu.Lock()
+	defer l.fresh.mu.Unlock()
+	if l.fresh.entry == head.Entry {
+		l.fresh.of[row.Finding] = a
+	}
+	return a, nil
+}
+
+func (l *Line) analysed(ctx context.Context, s store.Site, row store.FindingRow) (Analysis, error) {
 	setup, err := l.setup(ctx, s, row.Product)
 	if err != nil {
 		return Analysis{}, err

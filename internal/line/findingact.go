@@ -2,6 +2,7 @@ package line
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"strings"
@@ -58,6 +59,16 @@ func (l *Line) Act(ctx context.Context, by By, number int64, d Deed) (Finding, e
 		}
 		if err := d.apply(&row, next-1); err != nil {
 			return err
+		}
+		if row.State == Closed { // it reads like this from now on
+			a, err := l.analysed(ctx, s, row)
+			if err != nil {
+				return err
+			}
+			if row.Analysis, err = json.Marshal(a); err != nil {
+				return err
+			}
+			row.AnalysedTo = next - 1
 		}
 		if err := s.SetFinding(ctx, row); err != nil {
 			return err

@@ -28,12 +28,14 @@ type Analysis struct {
 	Causes       []Cause     `json:"causes"`
 	// Opposed and Swapped count the units whose phases are opposed, and whose left looks
 	// like the usual right.
-	Opposed  int       `json:"opposed,omitempty"`
-	Swapped  int       `json:"swapped,omitempty"`
-	AtRisk   Risk      `json:"at_risk"`
-	Sentence string    `json:"sentence"`
-	Checks   []PlanRow `json:"checks"` // cheapest first
-	Warnings []string  `json:"warnings,omitempty"`
+	Opposed int `json:"opposed,omitempty"`
+	Swapped int `json:"swapped,omitempty"`
+	// Rig is what a reference unit says about where the change lies; null when there is none.
+	Rig      *RigWitness `json:"rig"`
+	AtRisk   Risk        `json:"at_risk"`
+	Sentence string      `json:"sentence"`
+	Checks   []PlanRow   `json:"checks"` // cheapest first
+	Warnings []string    `json:"warnings,omitempty"`
 }
 
 // A Since is the change point of a finding.
@@ -45,7 +47,7 @@ type Since struct {
 	First      string   `json:"set_first"` // first and last unit that the data allow
 	Last       string   `json:"set_last"`
 	Set        []int64  `json:"set"`   // their places
-	Shape      string   `json:"shape"` // step, drift, either, neither; empty when too few units
+	Shape      string   `json:"shape"` // step, drift, growth (jumps and goes on growing), either, neither; empty when too few units
 	Bands      []string `json:"fitted_on"`
 }
 
@@ -97,15 +99,24 @@ func analyse(ctx context.Context, s store.Site, b *board, f store.FindingRow, up
 	if err := a.load(ctx); err != nil {
 		return a.out, err
 	}
-	if f.Kind == OneUnit {
+	switch {
+	case len(a.signals) == 0:
+		a.out.Sentence = "Nothing of it stands now: its signals are withdrawn, since the rig that gave them was not trusted. When the units are judged again they come back."
+		a.out.Checks = []PlanRow{{Check: "Look at the rig's page: why its units wait, and what to do.", Minutes: 0}}
+		return a.out, nil
+	case f.Kind == OneUnit:
 		a.one()
-	} else {
+	default:
 		a.since()
 	}
 	a.sizes()
 	a.channels()
 	a.coincide()
 	a.fit()
+	a.settleTies()
+	if err := a.witness(ctx); err != nil {
+		return a.out, err
+	}
 	a.risk()
 	a.out.Sentence = a.sentence()
 	a.out.Checks = a.plan()
@@ -277,9 +288,7 @@ func (a *analysing) since() {
 	a.score = a.scores(a.split)
 	c := Since{P: j.P, Confidence: j.Confidence}
 	set := j.Set
-	if len(a.rows)-a.split >= leastShape {
-		set = a.form(&c, low, set)
-	}
+	set = a.form(&c, low, set)
 	for _, k := range set {
 		a.set = append(a.set, low+k-1)
 		c.Set = append(c.Set, a.rows[low+k-1].Place)
@@ -298,28 +307,48 @@ func (a *analysing) since() {
 // leastShape is how many units after the change can tell a step from a drift.
 const leastShape = 5
 
+// sureStep is the chance of a plain step being fitted so much better by one that goes on
+// growing, below which the set allows for that too.
+const sureStep = 0.2
+
 // form tells a step from a drift on the score, and returns the set that goes with it: a
-// drift begins earlier than the step that fits it best, and where the two cannot be told
-// apart both sets count.
+// drift begins earlier than the step that fits it best, and what jumps and goes on growing
+// is neither. Where forms cannot be told apart their sets are put together.
 func (a *analysing) form(c *Since, low int, set []int) []int {
 	o := change.Options{Draws: findingDraws, Seed: uint64(a.f.Finding)}
+	growth, err := change.FindGrowth(a.score[low:], o)
+	grows := err == nil && growth.P <= sureStep
+	if len(a.rows)-a.split < leastShape { // nothing contradicts a growth yet
+		set = slices.Concat(set, growth.Set)
+		slices.Sort(set)
+		return slices.Compact(set)
+	}
 	shape, err := change.Shape(a.score[low:], o)
 	if err != nil {
 		return set
 	}
 	c.Shape = shape.Shape
-	if c.Shape == "step" {
+	if c.Shape == "step" && !grows {
 		return set
 	}
-	onset, err := change.FindDrift(a.score[low:], o)
-	if err != nil {
-		return set
+	if grows {
+		set = slices.Concat(set, growth.Set)
 	}
-	if c.Shape == "drift" {
+	switch onset, err := change.FindDrift(a.score[low:], o); {
+	case c.Shape == "step" || err != nil:
+	case c.Shape == "drift":
 		a.split = low + onset.Index - 1
-		return onset.Set
+		set = onset.Set
+		if grows {
+			set = slices.Concat(set, growth.Set)
+		}
+	case c.Shape == "neither" && growth.P <= 1-c.Confidence:
+		c.Shape = "growth"
+		a.split = low + growth.Index - 1
+		set = growth.Set
+	default:
+		set = slices.Concat(set, onset.Set)
 	}
-	set = slices.Concat(set, onset.Set)
 	slices.Sort(set)
 	return slices.Compact(set)
 }

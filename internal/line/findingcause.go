@@ -1,6 +1,7 @@
 package line
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -8,6 +9,10 @@ import (
 
 	"alike/internal/store"
 	"alike/spc/cause"
+	"alike/spc/change"
+	"alike/spc/sample"
+
+	"gonum.org/v1/gonum/mat"
 )
 
 // A Coincides is something of the ledger or of the record that changed from unit to unit,
@@ -32,15 +37,17 @@ type Cause struct {
 	Channels  []string `json:"channels"`  // that moved
 	Explained float64  `json:"explained"` // share of the change that it explains alone, 0 to 1
 	Likely    bool     `json:"likely"`    // it explains enough
-	Confused  []string `json:"confused"`  // signatures that shape does not tell from it
+	// Behind is twice the log of how much more likely the first cause is, with the scatter
+	// of good units and how their bands go together counted; causes are in its order.
+	Behind   float64  `json:"behind"`
+	Confused []string `json:"confused"` // signatures that the units so far do not tell from it
 }
 
-// Enough of a change explained by one signature to name it, and how much less another may
-// explain and still be as likely (as in the sentence of a single unit).
-const (
-	enoughExplained = 0.7
-	hardlyApart     = 0.05
-)
+// enoughExplained is how much of a change one signature must explain to be named.
+const enoughExplained = 0.7
+
+// leastScatter is how many units before a change tell how bands go together.
+const leastScatter = 8
 
 // coincide ranks what changed around the change point.
 func (a *analysing) coincide() {
@@ -62,6 +69,46 @@ func (a *analysing) coincide() {
 			Explained: c.Explained,
 		})
 	}
+}
+
+// settleTies puts coincidences that the units do not tell apart in the order in which they
+// are worth a look: first the parts that the likeliest signatures come from, then what
+// belongs to the only channel that moved.
+func (a *analysing) settleTies() {
+	likely := map[string]bool{}
+	for _, c := range a.out.Causes {
+		if c.Behind >= cause.Apart {
+			continue
+		}
+		for _, g := range a.b.setup.Signatures {
+			if g.Key == c.Key && g.Part != "" {
+				likely[g.Part] = true
+			}
+		}
+	}
+	moved := ""
+	for _, m := range a.out.Channels {
+		if m.Moved && moved == "" {
+			moved = m.Channel
+		} else if m.Moved {
+			moved = "both"
+		}
+	}
+	worth := func(c Coincides) int {
+		if likely[c.Kind] {
+			return 0
+		}
+		if _, channel, _ := strings.Cut(c.Factor, " "); channel != "" && channel == moved {
+			return 1
+		}
+		return 2
+	}
+	slices.SortStableFunc(a.out.Coincidences, func(x, y Coincides) int {
+		if x.Within != y.Within || x.P != y.P {
+			return 0
+		}
+		return worth(x) - worth(y)
+	})
 }
 
 // factors lists what may have to do with the change: the kinds of part of the channels
@@ -143,43 +190,121 @@ func (a *analysing) fit() {
 	if whole == 0 || a.swapped() {
 		return
 	}
-	likeness := cause.Confusable(a.scatter(), signatures)
 	for i, g := range signatures {
 		if total[i] > 0 {
 			a.out.Causes = append(a.out.Causes, Cause{
 				Key: g.Key, Words: g.Words, Check: g.Check, Channels: channels, Explained: total[i] / whole,
-				Likely: total[i]/whole >= enoughExplained, Confused: confused(likeness, g.Key),
+				Likely: total[i]/whole >= enoughExplained, Confused: []string{},
 			})
 		}
 	}
 	slices.SortStableFunc(a.out.Causes, func(x, y Cause) int { return -cmpFloat(x.Explained, y.Explained) })
+	a.weigh()
 }
 
-// confused lists the signatures that shape does not tell from one.
-func confused(likeness []cause.Likeness, key string) []string {
-	out := []string{}
-	for _, l := range likeness {
-		switch key {
-		case l.A:
-			out = append(out, l.B)
-		case l.B:
-			out = append(out, l.A)
-		}
+// weigh puts the causes in the order of their likelihood, all channels that moved and
+// all bands at once, and says which are not told apart.
+func (a *analysing) weigh() {
+	weighed, err := a.weighed()
+	if err != nil {
+		a.out.Warnings = append(a.out.Warnings, "The causes are in the order of what they explain band by band: "+err.Error()+".")
+		return
 	}
-	return out
-}
-
-// scatter returns the scatter of a unit per band, over the channels that moved.
-func (a *analysing) scatter() []float64 {
-	out := make([]float64, len(a.b.setup.Band))
-	for i := range out {
-		n := 0.0
-		for _, m := range a.out.Channels {
-			if m.Moved && m.Scatter[i] > 0 {
-				out[i], n = out[i]+m.Scatter[i]*m.Scatter[i], n+1
+	behind := map[string]float64{}
+	for _, w := range weighed {
+		behind[w.Key] = w.Behind
+	}
+	causes := a.out.Causes
+	for i := range causes {
+		causes[i].Behind = behind[causes[i].Key]
+	}
+	slices.SortStableFunc(causes, func(x, y Cause) int { return cmpFloat(x.Behind, y.Behind) })
+	for i := range causes {
+		if causes[i].Behind -= causes[0].Behind; causes[i].Behind >= cause.Apart {
+			continue
+		}
+		for j := range causes {
+			if j != i && behind[causes[j].Key]-behind[causes[0].Key] < cause.Apart {
+				causes[i].Confused = append(causes[i].Confused, causes[j].Key)
 			}
 		}
-		out[i] = math.Sqrt(out[i] / n)
+	}
+}
+
+// weighed fits the signatures to the channels that moved, with the covariance of the
+// units before the change.
+func (a *analysing) weighed() ([]cause.Weighed, error) {
+	if a.split < leastScatter {
+		return nil, fmt.Errorf("%s before it say too little about how bands go together", number(a.split, "unit"))
+	}
+	var changes [][]float64
+	var before [][]float64 // by unit, channel after channel
+	for range a.split {
+		before = append(before, nil)
+	}
+	for _, m := range a.out.Channels {
+		if !m.Moved {
+			continue
+		}
+		change := slices.Clone(m.Change)
+		for b := range change {
+			if !(m.Scatter[b] > 0) {
+				change[b] = math.NaN()
+			}
+		}
+		changes = append(changes, change)
+		for i, r := range a.rows[:a.split] {
+			before[i] = append(before[i], a.b.setup.unanchored(r, m.Channel)...)
+		}
+	}
+	covariance, err := scatterOf(before)
+	if err != nil {
+		return nil, err
+	}
+	covariance.ScaleSym(1/float64(a.split)+1/float64(max(1, len(a.rows)-a.split)), covariance)
+	return cause.Weigh(changes, covariance, a.b.setup.Fraction, a.b.setup.Shapes)
+}
+
+// scatterOf returns the shrunk covariance of rows, NaN where a column has a gap or does
+// not vary.
+func scatterOf(rows [][]float64) (*mat.SymDense, error) {
+	var whole []int
+	for j := range rows[0] {
+		if sd := sample.SD(column(rows, j)); sd > 0 {
+			whole = append(whole, j)
+		}
+	}
+	if len(whole) == 0 {
+		return nil, errors.New("no band varies")
+	}
+	centred := mat.NewDense(len(rows), len(whole), nil)
+	for k, j := range whole {
+		xs := column(rows, j)
+		mean := sample.Mean(xs)
+		for i, x := range xs {
+			centred.Set(i, k, x-mean)
+		}
+	}
+	part, _, err := change.Shrink(centred)
+	if err != nil {
+		return nil, err
+	}
+	out := mat.NewSymDense(len(rows[0]), nil)
+	for i := range out.SymmetricDim() {
+		out.SetSym(i, i, math.NaN())
+	}
+	for k, i := range whole {
+		for l, j := range whole[:k+1] {
+			out.SetSym(i, j, part.At(k, l))
+		}
+	}
+	return out, nil
+}
+
+func column(rows [][]float64, j int) []float64 {
+	out := make([]float64, len(rows))
+	for i, r := range rows {
+		out[i] = r[j]
 	}
 	return out
 }

@@ -162,6 +162,9 @@ func (k *finder) explains(f Finding, g store.SignalRow, unit showing) bool {
 	if at < 0 || at >= len(f.Analysis.Sizes) || math.IsNaN(f.Analysis.Sizes[at]) {
 		return known
 	}
+	if chart.Key(g.Rule) == Together { // an average of units: what this one shows tells
+		return true
+	}
 	size, z := f.Analysis.Sizes[at], float64(g.Z)
 	rough := k.b.setup.StreamList[at].Quantity == envelope.Roughness // grows with the square of a fault
 	if left := math.Abs(z - unit.amount*size); f.Kind == TheLine && !rough && left > math.Max(k.b.width(), math.Abs(z)/4) {
@@ -233,6 +236,9 @@ func (b *board) began(g store.SignalRow) int64 {
 		if string(r.Key) == g.Rule {
 			return g.Place - int64(r.Of) + 1
 		}
+	}
+	if chart.Key(g.Rule) == Together && b.together != nil {
+		return max(1, g.Place-int64(math.Round(2/b.together.Lambda))+1)
 	}
 	return g.Place
 }
@@ -340,6 +346,10 @@ func (b *board) signalText(signals []store.SignalRow) string {
 	})
 	var parts []string
 	for _, g := range rows[:min(3, len(rows))] {
+		if chart.Key(g.Rule) == Together {
+			parts = append(parts, "all streams together, led by "+b.title(g.Stream))
+			continue
+		}
 		parts = append(parts, fmt.Sprintf("%s %s (%+.1f sigmas)", b.title(g.Stream), g.Rule, g.Z))
 	}
 	text := fmt.Sprintf("%s at %s: %s", number(len(rows), "signal"), rows[0].Serial, strings.Join(parts, ", "))

@@ -5,16 +5,17 @@ import (
 	"math"
 	"strings"
 
+	"alike/spc/cause"
 	"alike/spc/envelope"
 )
 
 // tellingP is the chance, of one factor alone, below which a coincidence is named.
 const tellingP = 0.1
 
-// likely returns the causes that explain enough and about as much as the best.
+// likely returns the causes that explain enough and are not told from the best.
 func (a *analysing) likely() (out []Cause) {
 	for _, c := range a.out.Causes {
-		if c.Likely && a.out.Causes[0].Explained-c.Explained < hardlyApart {
+		if c.Likely && c.Behind < cause.Apart {
 			out = append(out, c)
 		}
 	}
@@ -66,7 +67,13 @@ func (a *analysing) sentence() string {
 	if a.swapped() {
 		return text + fmt.Sprintf(" On %d of %d units left looks like the usual right and right like the usual left: the channels are exchanged.", a.out.Swapped, a.out.After)
 	}
+	if w := a.out.Rig; w != nil && w.Word == InRig {
+		return text + " " + w.Sentence + "."
+	}
 	text += a.looksLike() + a.coincides()
+	if w := a.out.Rig; w != nil && w.Word == InProduct {
+		text += " " + w.Sentence + "."
+	}
 	if a.out.Opposed > 0 {
 		text += fmt.Sprintf(" By their phase, %d of %d units have left and right in opposite polarity.", a.out.Opposed, a.out.After)
 	}
@@ -81,7 +88,7 @@ func (a *analysing) whatMoved() string {
 			continue
 		}
 		part := fmt.Sprintf("%s: %s (%s dB at %s)", m.Channel, m.Words, signed(m.Size), m.Worst)
-		if c := a.out.Change; c != nil && c.Shape == "drift" {
+		if c := a.out.Change; c != nil && (c.Shape == "drift" || c.Shape == "growth") {
 			part += fmt.Sprintf(", growing, by now %s dB", signed(m.Latest[a.b.setup.bandNamed(m.Worst)]))
 		}
 		parts = append(parts, part)
@@ -133,7 +140,7 @@ func (a *analysing) looksLike() string {
 		}
 	}
 	if len(also) > 0 {
-		text += "; by shape it cannot be told from: " + strings.Join(also, ", ")
+		text += "; these units do not tell it from: " + strings.Join(also, ", ")
 	}
 	return text + "."
 }

@@ -54,9 +54,13 @@ type Budget struct {
 	Mean   float64 `json:"mean"`
 	SE     float64 `json:"se"` // standard error of the simulated mean
 	Median float64 `json:"median"`
-	Tenth  float64 `json:"tenth"`  // one board in ten has its first by then
-	Width  float64 `json:"width"`  // chance per point, chart and rule that goes by width
-	Length float64 `json:"length"` // likewise by length of a run
+	Tenth  float64 `json:"tenth"` // one board in ten has its first by then
+	// TogetherFirst is the share of boards whose first false alarm is that of all streams
+	// together; Together is what that chart fires above, 0 without one.
+	TogetherFirst float64 `json:"together_first,omitempty"`
+	Together      float64 `json:"together,omitempty"`
+	Width         float64 `json:"width"`  // chance per point, chart and rule that goes by width
+	Length        float64 `json:"length"` // likewise by length of a run
 }
 
 // LeftOut is a unit that was asked for and not used, with the reason.
@@ -91,7 +95,7 @@ func (l *Line) Freeze(ctx context.Context, by By, product string, f Freezing) (F
 	if err != nil {
 		return out, err
 	}
-	row, err := freeze(ctx, setup, readings, f, &out)
+	row, whole, err := freeze(ctx, setup, readings, f, &out)
 	if err != nil {
 		return out, err
 	}
@@ -104,9 +108,15 @@ func (l *Line) Freeze(ctx context.Context, by By, product string, f Freezing) (F
 		if out.Version, err = s.AddLimitSet(ctx, row); err != nil {
 			return err
 		}
-		row.Version = out.Version
+		row.Version, whole.Version = out.Version, out.Version
+		if err := s.AddTogether(ctx, whole); err != nil {
+			return err
+		}
 		b, err := newBoard(setup, row)
 		if err != nil {
+			return err
+		}
+		if err := b.joined(whole); err != nil {
 			return err
 		}
 		if err := l.reread(ctx, s, by, b, next, &out); err != nil {
@@ -209,17 +219,18 @@ func unfit(product string, unit store.UnitRow, attempts []store.AttemptRow) stri
 }
 
 // freeze computes the limit set from the baseline's readings.
-func freeze(ctx context.Context, setup *Setup, readings []store.ReadingRow, f Freezing, out *Frozen) (store.LimitSetRow, error) {
+func freeze(ctx context.Context, setup *Setup, readings []store.ReadingRow, f Freezing, out *Frozen) (store.LimitSetRow, store.TogetherRow, error) {
 	row := store.LimitSetRow{
 		Product: setup.Code, Baseline: out.Used, Every: setup.FalseAlarms, FromPlace: readings[len(readings)-1].Place + 1,
 	}
+	whole := store.TogetherRow{Product: setup.Code}
 	var err error
 	if row.LeftOut, err = json.Marshal(slices.Concat([]LeftOut{}, out.LeftOut)); err != nil {
-		return row, err
+		return row, whole, err
 	}
 	charted := make([][]float64, len(readings)) // by unit, the streams that vary
 	xs := make([]float64, len(readings))
-	o := budget.Options{Every: float64(setup.FalseAlarms), Histories: f.Boards, Progress: f.Progress}
+	o := budget.Options{Every: float64(setup.FalseAlarms), Histories: f.Boards, Progress: f.Progress, Together: true}
 	for i, st := range setup.StreamList {
 		for k, r := range readings {
 			xs[k] = float64(r.Streams[i])
@@ -231,6 +242,7 @@ func freeze(ctx context.Context, setup *Setup, readings []store.ReadingRow, f Fr
 		} else {
 			out.Streams++
 			o.Alike, o.Lean = append(o.Alike, st.alike()), append(o.Lean, st.leans())
+			whole.Streams = append(whole.Streams, st.Key)
 			row.Freedom = e.Freedom
 			for k, x := range xs {
 				charted[k] = append(charted[k], x)
@@ -239,19 +251,21 @@ func freeze(ctx context.Context, setup *Setup, readings []store.ReadingRow, f Fr
 		row.Streams, row.Center, row.Sigma = append(row.Streams, st.Key), append(row.Center, e.Center), append(row.Sigma, e.Sigma)
 	}
 	if out.Streams == 0 {
-		return row, refuse(Invalid, "baseline", "check the takes of these units", "no stream has values that vary in all baseline units")
+		return row, whole, refuse(Invalid, "baseline", "check the takes of these units", "no stream has values that vary in all baseline units")
 	}
 	c, err := budget.Calibrate(ctx, charted, o)
 	if err != nil {
-		return row, err
+		return row, whole, err
 	}
 	out.FromPlace, out.Rules, out.Warnings = row.FromPlace, c.Rules, c.Warnings
-	out.Budget = Budget{Mean: c.Mean, SE: c.SE, Median: c.Median, Tenth: c.Tenth, Width: c.Width, Length: c.Length}
+	out.Budget = Budget{Mean: c.Mean, SE: c.SE, Median: c.Median, Tenth: c.Tenth, Width: c.Width, Length: c.Length, TogetherFirst: c.TogetherFirst, Together: c.Limit}
+	whole.Lambda, whole.FiresAbove, whole.FirstShare = c.Together.Lambda, c.Limit, c.TogetherFirst
+	whole.Shrinkage, whole.Whiten = c.Together.Shrinkage, packDoubles(c.Together.Whiten)
 	if row.Rules, err = json.Marshal(c.Rules); err != nil {
-		return row, err
+		return row, whole, err
 	}
 	row.Budget, err = json.Marshal(out.Budget)
-	return row, err
+	return row, whole, err
 }
 
 // reread has the charts read the units that were measured since the baseline, and sorts

@@ -198,8 +198,10 @@ func (g *gathering) loadBoard(ctx context.Context, s store.Site) error {
 	} else if err != nil {
 		return err
 	}
-	g.board, err = newBoard(g.setup, row)
-	return err
+	if g.board, err = newBoard(g.setup, row); err != nil {
+		return err
+	}
+	return g.board.join(ctx, s)
 }
 
 func (g *gathering) head() {

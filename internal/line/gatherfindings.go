@@ -9,6 +9,7 @@ import (
 
 	"alike/internal/store"
 	"alike/reports"
+	"alike/spc/cause"
 )
 
 // findings fills what the charts found in the lot, analysed up to its last unit, so that
@@ -75,7 +76,7 @@ func findingRow(f store.FindingRow, a Analysis, events []store.FindingEvent) rep
 	}
 	var looks, coincides, checks []string
 	for _, c := range a.Causes {
-		if c.Likely && a.Causes[0].Explained-c.Explained < hardlyApart {
+		if c.Likely && c.Behind < cause.Apart {
 			looks = append(looks, fmt.Sprintf("%s (%.0f %%)", c.Words, 100*c.Explained))
 		}
 	}

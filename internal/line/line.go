@@ -22,6 +22,7 @@ type Line struct {
 
 	mu     sync.Mutex
 	setups map[string]cached // by product code
+	fresh  freshly
 }
 
 type cached struct {

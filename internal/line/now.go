@@ -63,6 +63,14 @@ type ProductNow struct {
 	LimitSet   *store.LimitSetRow
 	Recent     int // number of units that State speaks of
 	Signals    []SignalNow
+	Rigs       []RigNow // that measured the recent units; empty when rigs are not checked
+}
+
+// A RigNow says whether a rig is trusted now.
+type RigNow struct {
+	Name     string
+	Trusted  bool
+	Sentence string
 }
 
 // A SignalNow is one rule on one stream over the recent units.
@@ -103,7 +111,7 @@ func (l *Line) Now(ctx context.Context) (Now, error) {
 		if err := l.waiting(ctx, s, &n, zone); err != nil {
 			return err
 		}
-		if err := n.findings(ctx, s, zone); err != nil {
+		if err := n.findings(ctx, l, s, zone); err != nil {
 			return err
 		}
 		if n.Refused, n.Fresh, err = s.CountQuarantine(ctx, n.Week); err != nil {
@@ -254,7 +262,7 @@ func (s *Setup) todo(word string, attempt int) string {
 }
 
 // findings lists what the charts found and nobody has acted on.
-func (n *Now) findings(ctx context.Context, s store.Site, zone *time.Location) error {
+func (n *Now) findings(ctx context.Context, l *Line, s store.Site, zone *time.Location) error {
 	rows, err := s.Findings(ctx, "", Open, mostWaiting)
 	if err != nil {
 		return err
@@ -265,6 +273,9 @@ func (n *Now) findings(ctx context.Context, s store.Site, zone *time.Location) e
 			return err
 		}
 		if f.FirstSerial, f.LastSerial, f.Signals, err = s.FindingSpan(ctx, r.Finding); err != nil {
+			return err
+		}
+		if f.Analysis, err = l.current(ctx, s, r); err != nil {
 			return err
 		}
 		f.OpenedAt = f.OpenedAt.In(zone)
@@ -295,6 +306,11 @@ func (l *Line) productNow(ctx context.Context, s store.Site, code string, open [
 		return p, err
 	}
 	p.Recent = len(last)
+	if len(last) > 0 {
+		if p.Rigs, err = l.rigsNow(ctx, s, setup, last[0].Place); err != nil {
+			return p, err
+		}
+	}
 	if b != nil {
 		p.LimitSet = &b.set
 		if len(last) > 0 {

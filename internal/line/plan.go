@@ -48,6 +48,12 @@ func (a *analysing) plan() []PlanRow {
 	if a.doubtful() {
 		return []PlanRow{{Check: "Look again when a few more units are measured.", Minutes: 0}}
 	}
+	if w := a.out.Rig; w != nil && w.Word == InRig {
+		return []PlanRow{
+			{Check: fmt.Sprintf("Seat reference unit %s again and measure it, then the spare: if both show the change, the rig moved.", w.Reference), Minutes: 2 * atTheRig},
+			{Check: "Look at the pad coupler, the microphones with the calibrator, and the drive level; note what was changed on the rig.", Minutes: atTheBench},
+		}
+	}
 	for _, c := range a.likely() {
 		keys = append(keys, c.Key)
 		if !mentions(a.b.setup.Plan, c.Key) {

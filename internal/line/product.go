@@ -84,9 +84,12 @@ type Point [2]float64
 
 // A Signature is the effect of a known fault: change of level over frequency.
 type Signature struct {
-	Key    string  `json:"key"`
-	Words  string  `json:"words"`
-	Check  string  `json:"check"`
+	Key   string `json:"key"`
+	Words string `json:"words"`
+	Check string `json:"check"`
+	// Part is the kind of part in the ledger that such a fault comes from, if it is known:
+	// of batches that changed at the same unit it is then looked at first.
+	Part   string  `json:"part,omitempty"`
 	Points []Point `json:"points"`
 }
 

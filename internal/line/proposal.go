@@ -191,7 +191,10 @@ func (g *gathering) method() {
 		for _, r := range b.rules {
 			add("Rule "+string(r.Key), "%s", r.Text())
 		}
-		add("Findings", "signals that one change explains are one finding; its change point is fitted jointly on the streams with signals (95 %% set by permutation), its size is unanchored, what coincides is ranked by rotations of the labels with Holm, signatures are fitted by least squares with weight 1/sd² and amounts that are not negative")
+		if t := b.together; t != nil {
+			add("Rule "+string(Together), "the average of all %d streams at once (weight %g of the newest unit, correlation shrunk by %.2f, each unit by its direction and at most its usual length) over what chance gives it is above %.2f; inside the budget, where %.0f %% of first false alarms are its", t.Streams, t.Lambda, t.Shrinkage, t.limit, 100*t.share)
+		}
+		add("Findings", "signals that one change explains are one finding; its change point is fitted jointly on the streams with signals (95 %% set by permutation), its size is unanchored, what coincides is ranked by rotations of the labels with Holm, signatures are fitted by least squares with amounts that are not negative, and ranked with the covariance of all bands of the channels that moved")
 		add("Chart order", "first attempts on a trusted rig, in the order in which they were completed")
 	} else {
 		add("Limit set", "none in force: the charts were not read")

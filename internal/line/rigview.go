@@ -179,13 +179,8 @@ func (l *Line) rigState(ctx context.Context, s store.Site, setup *Setup, t *Trus
 		out.Checked, out.Trusted = true, j.trust.good
 		if j.trust.good {
 			out.Until = j.trust.about.At.Add(t.Policy.valid())
-			out.Sentence = fmt.Sprintf("trusted: reference unit %s passed at %s, which counts until %s", j.trust.about.Serial, j.when(j.trust.about.At), j.when(out.Until))
-		} else {
-			out.Sentence = "not trusted: " + strings.Replace(j.why(), "before this unit ", "ago ", 1) + "; measure reference unit " + j.reference()
-			if j.reference() == "" {
-				out.Sentence = "not trusted: " + j.why() + "; " + j.remedy()
-			}
 		}
+		out.Sentence = j.state()
 	}
 	for _, a := range held {
 		if a.Station != rig {
@@ -205,6 +200,48 @@ func (l *Line) rigState(ctx context.Context, s store.Site, setup *Setup, t *Trus
 		return out, err
 	}
 	return out, l.rigNotes(ctx, s, t, rig, now, &out)
+}
+
+// rigsNow says of the rigs that measured the units from a place on whether they are
+// trusted now.
+func (l *Line) rigsNow(ctx context.Context, s store.Site, setup *Setup, from int64) ([]RigNow, error) {
+	route, err := s.Route(ctx, setup.Code, "", "")
+	if err != nil {
+		return nil, err
+	}
+	policy, err := policyOf(route)
+	if err != nil || policy == nil {
+		return nil, err
+	}
+	units, err := s.FirstAttempts(ctx, setup.Code, from, math.MaxInt64)
+	if err != nil {
+		return nil, err
+	}
+	var out []RigNow
+	seen := map[string]bool{}
+	for _, u := range units {
+		if seen[u.Station] {
+			continue
+		}
+		seen[u.Station] = true
+		j, err := l.trustIn(ctx, s, setup, *policy, route.Version, u.Station, l.now())
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, RigNow{rigName(u.Station), j.trust.good, j.state()})
+	}
+	return out, nil
+}
+
+// state says whether the rig is trusted now, and until when, or why not and what to do.
+func (j *judgeRig) state() string {
+	switch {
+	case j.trust.good:
+		return fmt.Sprintf("trusted: reference unit %s passed at %s, which counts until %s", j.trust.about.Serial, j.when(j.trust.about.At), j.when(j.trust.about.At.Add(j.policy.valid())))
+	case j.reference() == "":
+		return "not trusted: " + j.why() + "; " + j.remedy()
+	}
+	return "not trusted: " + strings.Replace(j.why(), "before this unit ", "ago ", 1) + "; measure reference unit " + j.reference()
 }
 
 // lastCheck finds the last judged check on a rig by any reference unit.

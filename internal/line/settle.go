@@ -30,6 +30,8 @@ type settling struct {
 	onlyHeld bool
 	settled  []Settled
 	signals  []store.SignalRow
+
+	withdrawn, standing []int64 // places that the charts stopped, or began, to read
 }
 
 // run settles what an event at a moment may change; the zero moment stands for all.
@@ -65,6 +67,9 @@ func (k *settling) run(ctx context.Context, s store.Site, rig string, at time.Ti
 		if err != nil {
 			return err
 		}
+	}
+	if err := k.tell(ctx, s); err != nil {
+		return err
 	}
 	return k.journal(ctx, s, rig, k.settled[before:])
 }
@@ -111,6 +116,7 @@ func (k *settling) judge(ctx context.Context, s store.Site, a store.RigAttempt, 
 	}
 	k.settled = append(k.settled, Settled{a.Serial, a.Number, envelope.Hold, v.receipt.Verdict.Word, v.receipt.Verdict.Sentence})
 	k.signals = append(k.signals, v.receipt.Signals...)
+	k.standing = append(k.standing, a.Place)
 	return nil
 }
 
@@ -135,6 +141,7 @@ func (k *settling) hold(ctx context.Context, s store.Site, a store.RigAttempt, r
 	if err != nil {
 		return err
 	}
+	k.withdrawn = append(k.withdrawn, a.Place)
 	return v.rechart(ctx, s, board)
 }
 
@@ -237,6 +244,9 @@ func (l *Line) Release(ctx context.Context, by By, serials []string, reason stri
 			if wanted[serial] {
 				return refuse(Conflict, "serial", "see what is on hold with: alike rig status", "unit %s of product %s is not on hold", serial, setup.Code)
 			}
+		}
+		if err := k.tell(ctx, s); err != nil {
+			return err
 		}
 		return l.journal(ctx, s, by, "release", fmt.Sprint(len(serials), " units"), reason, map[string]any{"units": serials})
 	})

@@ -55,14 +55,7 @@ func (b *board) width() float64 {
 	return math.NaN()
 }
 
-func (b *board) ruleText(key chart.Key) string {
-	for _, r := range b.rules {
-		if r.Key == key {
-			return r.Text()
-		}
-	}
-	return string(key)
-}
+func (b *board) ruleText(key chart.Key) string { return ruleText(b.rules, key) }
 
 // A StreamChart is the control chart of one stream as the API gives it.
 type StreamChart struct {

@@ -121,6 +121,9 @@ func ruleText(rules []chart.Rule, key chart.Key) string {
 			return r.Text()
 		}
 	}
+	if key == Together {
+		return togetherText
+	}
 	return string(key)
 }
 

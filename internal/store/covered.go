@@ -91,6 +91,8 @@ var kinds = []kind{
 	{name: "take_curves", key: "t.take::text", pick: "t.take = k::uuid", columns: "t.take, t.grid, t.levels, t.phases"},
 	{name: "takes", key: "t.take::text", pick: "t.take = k::uuid",
 		columns: "t.take, t.attempt, t.channel, t.seating, t.measured_at, t.received_at, t.content_hash, t.bands, t.source, t.notes"},
+	{name: "together_charts", key: "t.product || '/' || t.version", pick: "t.product = split_part(k, '/', 1) AND t.version = split_part(k, '/', 2)::int",
+		columns: "t.product, t.version, t.lambda, t.fires_above, t.first_share, t.shrinkage, t.streams, t.whiten"},
 	{name: "tokens", key: "t.token", pick: "t.token = k", // when it was used last is no change
 		columns: "t.token, t.role, t.hash, t.added_by, t.added_at, t.revoked_by, t.revoked_at"},
 	{name: "unit_values", key: valueKey,

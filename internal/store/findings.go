@@ -152,7 +152,7 @@ func (s Site) SignalsOfFinding(ctx context.Context, number int64) ([]SignalRow, 
 		SELECT s.product, s.limit_set, s.place, s.stream, s.rule, s.serial, s.value, s.z
 		FROM finding_signals g CROSS JOIN LATERAL (
 			SELECT * FROM signals s WHERE s.site = $1 AND s.product = g.product AND s.limit_set = g.limit_set
-				AND s.place = g.place AND s.stream = g.stream AND s.rule = g.rule LIMIT 1) s
+				AND s.place = g.place AND s.stream = g.stream AND s.rule = g.rule AND s.withdrawn IS NULL LIMIT 1) s
 		WHERE g.site = $1 AND g.finding = $2 ORDER BY s.place, s.stream, s.rule, s.limit_set`, s.Name, number)
 }
 
@@ -205,14 +205,26 @@ func (s Site) PartsOfProduct(ctx context.Context, product string) ([]PartUse, er
 		ORDER BY kind, channel, first_serial, entered_at`, s.Name, product)
 }
 
+// FindingsAt returns the findings with a signal, standing or withdrawn, at one of the
+// places, oldest first.
+func (s Site) FindingsAt(ctx context.Context, product string, places []int64) ([]FindingRow, error) {
+	return all[FindingRow](ctx, s.q, `
+		SELECT `+findingColumns+` FROM findings f
+		WHERE f.site = $1 AND f.product = $2 AND EXISTS (
+			SELECT FROM finding_signals g WHERE g.site = f.site AND g.product = f.product AND g.finding = f.finding AND g.place = ANY($3))
+		ORDER BY f.finding`, s.Name, product, places)
+}
+
 // FindingSpan returns the serials of the first and the latest unit of a finding, and how
-// many signals it has: a run may go on after the latest unit that shows the change.
+// many signals of it stand: a run may go on after the latest unit that shows the change.
 func (s Site) FindingSpan(ctx context.Context, number int64) (first, last string, signals int, err error) {
 	err = s.q.QueryRow(ctx, `
 		SELECT
 			coalesce((SELECT u.serial FROM units u WHERE u.site = f.site AND u.product = f.product AND u.place = f.first_place), ''),
 			coalesce((SELECT u.serial FROM units u WHERE u.site = f.site AND u.product = f.product AND u.place = f.last_place), ''),
-			(SELECT count(*) FROM finding_signals g WHERE g.site = f.site AND g.finding = f.finding)
+			(SELECT count(*) FROM finding_signals g WHERE g.site = f.site AND g.finding = f.finding AND EXISTS (
+				SELECT FROM signals s WHERE s.site = g.site AND s.product = g.product AND s.limit_set = g.limit_set
+					AND s.place = g.place AND s.stream = g.stream AND s.rule = g.rule AND s.withdrawn IS NULL))
 		FROM findings f WHERE f.site = $1 AND f.finding = $2`, s.Name, number).Scan(&first, &last, &signals)
 	return first, last, signals, translate(err)
 }

@@ -68,6 +68,7 @@ func record(t *testing.T) (*store.DB, string) {
 				[]store.CurveRow{{Take: take, Grid: []byte{1}, Frequencies: []byte{1, 2}, Levels: []byte{3, 4}}}),
 			second(s.AddEnvelope(ctx, store.EnvelopeRow{Product: "p", Definition: []byte(`{}`), Reason: "r", CreatedAt: moment})),
 			second(s.AddLimitSet(ctx, store.LimitSetRow{Product: "p", Baseline: []string{"U1"}, LeftOut: []byte(`[]`), Budget: []byte(`{}`), Rules: []byte(`[]`), Streams: []string{"x"}, Center: []float64{1}, Sigma: []float64{0.1}, CreatedAt: moment})),
+			s.AddTogether(ctx, store.TogetherRow{Product: "p", Version: 1, Lambda: 0.2, FiresAbove: 2, Streams: []string{"x"}, Whiten: []byte{1}}),
 			s.SetPlace(ctx, "U1", 1), s.Judge(ctx, a),
 			s.AddReading(ctx, "p", store.ReadingRow{Place: 1, Number: 1, Serial: "U1", Streams: []float32{0.25}}),
 			s.AddSignals(ctx, []store.SignalRow{
@@ -155,8 +156,8 @@ func TestVerifyFindsNothingInAnHonestRecord(t *testing.T) {
 	if len(v.Faults) > 0 || v.More > 0 {
 		t.Errorf("faults: %+v", v.Faults)
 	}
-	if v.Entries != 6 || v.Rows != 38 || v.Head.Entry != 6 || len(v.Head.Hash) != 32 {
-		t.Errorf("%d entries, %d rows, head %v; want 6, 38, entry 6", v.Entries, v.Rows, v.Head)
+	if v.Entries != 6 || v.Rows != 39 || v.Head.Entry != 6 || len(v.Head.Hash) != 32 {
+		t.Errorf("%d entries, %d rows, head %v; want 6, 39, entry 6", v.Entries, v.Rows, v.Head)
 	}
 	head, err := store.ParseHead(v.Head.String())
 	if err != nil {
@@ -269,6 +270,7 @@ func TestVerifyFindsEditedRows(t *testing.T) {
 		"rig_visits":       `UPDATE rig_visits SET passed = false WHERE site = 'a'`,
 		"seating_limits":   `UPDATE seating_limits SET spread = '{2}' WHERE site = 'a'`,
 		"studies":          `UPDATE studies SET seed = seed + 1 WHERE site = 'a'`,
+		"together_charts":  `UPDATE together_charts SET fires_above = 9 WHERE site = 'a'`,
 		"unit_values":      `UPDATE unit_values SET value = 0.2 WHERE site = 'a'`,
 		"verdict_changes":  `UPDATE verdict_changes SET reason = '' WHERE site = 'a'`,
 		"draws":            `UPDATE draws SET seed = '01' WHERE site = 'a'`,

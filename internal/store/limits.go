@@ -76,6 +76,34 @@ func (s Site) LimitSets(ctx context.Context, product string) ([]LimitSetRow, err
 		SELECT `+limitSetColumns+` FROM limit_sets WHERE site = $1 AND product = $2 ORDER BY version`, s.Name, product)
 }
 
+// A TogetherRow is the chart of all streams together that belongs to a limit set.
+type TogetherRow struct {
+	Product    string
+	Version    int
+	Lambda     float64
+	FiresAbove float64
+	FirstShare float64
+	Shrinkage  float64
+	Streams    []string
+	Whiten     []byte
+}
+
+// AddTogether stores the chart of a limit set that was just added.
+func (s Site) AddTogether(ctx context.Context, r TogetherRow) error {
+	s.touch("together_charts", fmt.Sprintf("%s/%d", r.Product, r.Version))
+	return s.exec(ctx, `
+		INSERT INTO together_charts (site, product, version, lambda, fires_above, first_share, shrinkage, streams, whiten)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
+		s.Name, r.Product, r.Version, r.Lambda, r.FiresAbove, r.FirstShare, r.Shrinkage, r.Streams, r.Whiten)
+}
+
+// Together returns the chart of all streams together of a limit set.
+func (s Site) Together(ctx context.Context, product string, version int) (TogetherRow, error) {
+	return one[TogetherRow](ctx, s.q, `
+		SELECT product, version, lambda, fires_above, first_share, shrinkage, streams, whiten FROM together_charts
+		WHERE site = $1 AND product = $2 AND version = $3`, s.Name, product, version)
+}
+
 // A SignalRow is one rule that fired on one stream at one unit.
 type SignalRow struct {
 	Product  string

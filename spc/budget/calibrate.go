@@ -8,6 +8,7 @@ import (
 	"sort"
 
 	"alike/spc/chart"
+	"alike/spc/multi"
 	"alike/spc/sample"
 
 	"gonum.org/v1/gonum/floats"
@@ -27,6 +28,7 @@ type Options struct {
 	Alike []int
 	Lean  []bool
 
+	Together bool // with a chart of all streams together beside the others
 	Progress func(share float64)
 }
 
@@ -36,12 +38,19 @@ type Result struct {
 	// stretched, apart for those that go by width and those that go by length of a run.
 	Width, Length float64
 
-	Rules    []chart.Rule // stretched
-	Mean     float64      // run length to the first false alarm, simulated
-	SE       float64      // its standard error
-	Median   float64      // half of all boards with such limits run longer
-	Tenth    float64      // one board in ten has its first false alarm by then
-	Even     float64      // the chance that an even split over charts and rules would give
+	Rules  []chart.Rule // stretched
+	Mean   float64      // run length to the first false alarm, simulated
+	SE     float64      // its standard error
+	Median float64      // half of all boards with such limits run longer
+	Tenth  float64      // one board in ten has its first false alarm by then
+	Even   float64      // the chance that an even split over charts and rules would give
+
+	// Together is the chart of all streams together and Limit what it fires above; nil
+	// unless asked for. TogetherFirst is the share of boards whose first false alarm is its.
+	Together      *multi.Together
+	Limit         float64
+	TogetherFirst float64
+
 	Warnings []string
 }
 
@@ -71,7 +80,42 @@ func Calibrate(ctx context.Context, baseline [][]float64, o Options) (Result, er
 		return Result{}, err
 	}
 	c.freedom = e.Freedom
-	return c.run(ctx)
+	if o.Together {
+		c.lambda = togetherLambda
+	}
+	r, err := c.run(ctx)
+	if err != nil || !o.Together {
+		return r, err
+	}
+	r.Together, err = together(baseline)
+	return r, err
+}
+
+// togetherLambda weighs the newest unit of the chart of all streams: about ten units make
+// the average, so that what the run rules see at once is left to them.
+const togetherLambda = 0.2
+
+// togetherShare is the share of first false alarms that the chart of all streams together
+// may give: the other rules are stretched for the rest, which makes their limits wider by a
+// twentieth of a sigma or less.
+const togetherShare = 0.2
+
+// together fits the chart of all streams to the baseline itself.
+func together(baseline [][]float64) (*multi.Together, error) {
+	z := make([][]float64, len(baseline))
+	for u := range z {
+		z[u] = make([]float64, len(baseline[0]))
+	}
+	for j := range baseline[0] {
+		e, err := chart.EstimateFrom(column(baseline, j))
+		if err != nil {
+			return nil, fmt.Errorf("stream %d: %w", j+1, err)
+		}
+		for u := range z {
+			z[u][j] = (baseline[u][j] - e.Center) / e.Sigma
+		}
+	}
+	return multi.FitTogether(z, togetherLambda)
 }
 
 func (o Options) filled() (Options, error) {
@@ -175,6 +219,7 @@ type calibration struct {
 	skews      []skew
 	n, streams int
 	freedom    float64
+	lambda     float64
 }
 
 // pilotShare is the part of the work that the first, coarse simulation does.
@@ -208,14 +253,34 @@ func (c calibration) run(ctx context.Context) (Result, error) {
 	// Lengths of runs are whole numbers, so that the mean jumps where one shortens:
 	// what a jump leaves unused the widths take.
 	length := math.Log(alpha)
-	width := c.bisect(math.Log(low), math.Log(high), func(x float64) bool { return runs(fine, stretch{x, length}, horizon) > c.Every })
-	return c.result(fine, horizon, stretch{width, length}, even)
+	whole := c.share(fine, length)
+	width := c.bisect(math.Log(low), math.Log(high), func(x float64) bool { return runs(fine, stretch{x, length, whole}, horizon) > c.Every })
+	return c.result(fine, horizon, stretch{width, length, whole}, even)
+}
+
+// share returns where the chart of all streams together fires so that its alarm is the
+// first on the stated share of boards, when the rules fire at a log chance.
+func (c calibration) share(hs []history, x float64) float64 {
+	if c.lambda == 0 {
+		return never
+	}
+	worst := make([]float64, len(hs)) // its rarest sight before the rules fire
+	for i, h := range hs {
+		n, _ := h.run(stretch{x, x, never})
+		for _, r := range h.together {
+			if r.unit < n {
+				worst[i] = r.severity
+			}
+		}
+	}
+	sort.Float64s(worst)
+	return worst[int(togetherShare*float64(len(worst)))]
 }
 
 // simulate makes histories told apart from chance high down to chance low.
 func (c calibration) simulate(ctx context.Context, count, horizon int, high, low, from, to float64) ([]history, error) {
 	m := simulation{
-		rows: c.rows, skews: c.skews, n: c.n, horizon: horizon, stop: math.Log(low), seed: c.Seed,
+		rows: c.rows, skews: c.skews, n: c.n, horizon: horizon, stop: math.Log(low), lambda: c.lambda, seed: c.Seed,
 		scale: newScale(float64(c.n), c.freedom, c.Keys, high),
 	}
 	done := 0
@@ -228,7 +293,7 @@ func (c calibration) simulate(ctx context.Context, count, horizon int, high, low
 // solve finds the chance at which the mean run length is the one asked for; the mean
 // falls as the chance grows.
 func (c calibration) solve(hs []history, horizon int, low, high float64) float64 {
-	return math.Exp(c.bisect(math.Log(low), math.Log(high), func(x float64) bool { return runs(hs, stretch{x, x}, horizon) > c.Every }))
+	return math.Exp(c.bisect(math.Log(low), math.Log(high), func(x float64) bool { return runs(hs, stretch{x, x, c.share(hs, x)}, horizon) > c.Every }))
 }
 
 func runs(hs []history, s stretch, horizon int) float64 {
@@ -259,9 +324,16 @@ func (c calibration) result(hs []history, horizon int, s stretch, even float64) 
 	}
 	r.Mean, r.SE = mean(hs, s, horizon)
 	var lengths []float64
+	first := 0
 	for _, h := range hs {
 		n, _ := h.run(s)
 		lengths = append(lengths, float64(n))
+		if without, _ := h.run(stretch{s.width, s.length, never}); n < without {
+			first++
+		}
+	}
+	if c.lambda > 0 {
+		r.Limit, r.TogetherFirst = -s.together, float64(first)/float64(len(hs))
 	}
 	sort.Float64s(lengths)
 	r.Median, r.Tenth = lengths[len(lengths)/2], lengths[len(lengths)/10]

@@ -9,6 +9,7 @@ import (
 	"sync/atomic"
 
 	"alike/spc/chart"
+	"alike/spc/multi"
 
 	"gonum.org/v1/gonum/floats"
 )
@@ -20,27 +21,28 @@ type record struct {
 }
 
 // A history is one simulated board: its records in order, apart for the rules that go
-// by width and those that go by length of a run, and how many units it saw.
+// by width, those that go by length of a run and the chart of all streams together, and
+// how many units it saw.
 type history struct {
-	width, length []record
-	units         int
+	width, length, together []record
+	units                   int
 }
 
 // A stretch is where rules fire: log chances, apart for the two sorts of rules, since
-// lengths can only grow by whole units.
-type stretch struct{ width, length float64 }
+// lengths can only grow by whole units, and for the chart of all streams together minus
+// its limit, so that less is rarer there too.
+type stretch struct{ width, length, together float64 }
+
+// never is a together that no sight reaches.
+var never = math.Inf(-1)
 
 // run returns the number of units to the first alarm, and false when the history ended
 // before one.
 func (h history) run(s stretch) (units int, fired bool) {
 	units = h.units
-	for i, rs := range [2][]record{h.width, h.length} {
-		at := s.width
-		if i == 1 {
-			at = s.length
-		}
+	for i, rs := range [3][]record{h.width, h.length, h.together} {
 		for _, r := range rs {
-			if r.severity <= at {
+			if r.severity <= [3]float64{s.width, s.length, s.together}[i] {
 				units, fired = min(units, r.unit), true
 				break
 			}
@@ -57,6 +59,7 @@ type simulation struct {
 	horizon int
 	scale   *scale
 	stop    float64 // a history ends at a sight of this severity
+	lambda  float64 // of the chart of all streams together; 0 for none
 	seed    uint64
 }
 
@@ -97,6 +100,8 @@ type worker struct {
 	center, sigma []float64
 	bends         []bend
 	tracks        []track
+	z             []float64
+	standard      [][]float64 // the baseline by unit, standardised
 }
 
 func (m simulation) worker() *worker {
@@ -104,6 +109,13 @@ func (m simulation) worker() *worker {
 	w := &worker{
 		simulation: m, x: make([]float64, streams), base: make([][]float64, streams),
 		center: make([]float64, streams), sigma: make([]float64, streams), bends: make([]bend, streams), tracks: make([]track, streams),
+		z: make([]float64, streams),
+	}
+	if m.lambda > 0 {
+		w.standard = make([][]float64, m.n)
+		for u := range w.standard {
+			w.standard[u] = make([]float64, streams)
+		}
 	}
 	for j := range w.base {
 		w.base[j] = make([]float64, m.n)
@@ -147,13 +159,15 @@ func (w *worker) history(rng *rand.Rand) history {
 		w.center[j], w.sigma[j] = e.Center, 1/e.Sigma
 	}
 	clear(w.tracks)
+	together := w.together()
 	h := history{}
 	var worst stretch
 	for h.units < w.horizon && worst.width > w.stop && worst.length > w.stop {
 		h.units++
 		var sight stretch
 		for j, v := range w.unit(rng) {
-			width, length := w.scale.push(&w.tracks[j], (v-w.center[j])*w.sigma[j])
+			w.z[j] = (v - w.center[j]) * w.sigma[j]
+			width, length := w.scale.push(&w.tracks[j], w.z[j])
 			sight.width, sight.length = math.Min(sight.width, width), math.Min(sight.length, length)
 		}
 		if sight.width < worst.width {
@@ -164,8 +178,32 @@ func (w *worker) history(rng *rand.Rand) history {
 			worst.length = sight.length
 			h.length = append(h.length, record{h.units, sight.length})
 		}
+		if together == nil {
+			continue
+		}
+		if v := -together.Push(w.z); v < worst.together {
+			worst.together = v
+			h.together = append(h.together, record{h.units, v})
+		}
 	}
 	return h
+}
+
+// together fits the chart of all streams to the simulated baseline, nil for none.
+func (w *worker) together() *multi.TogetherReader {
+	if w.lambda == 0 {
+		return nil
+	}
+	for u, row := range w.standard {
+		for j := range row {
+			row[j] = (w.base[j][u] - w.center[j]) * w.sigma[j]
+		}
+	}
+	t, err := multi.FitTogether(w.standard, w.lambda)
+	if err != nil {
+		panic("budget: " + err.Error())
+	}
+	return t.NewReader()
 }
 
 // mean returns the mean run length at a stretch and its standard error. Histories
