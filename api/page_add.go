@@ -155,7 +155,9 @@ func (s *server) readAdded(c echo.Context, b *addBody, files []curve.File) ([]cu
 func (s *server) storeAdded(c echo.Context, b *addBody, files []curve.File, takes []curve.Take) error {
 	ctx := c.Request().Context()
 	by := line.By{Actor: strings.TrimSpace(b.In.Operator), Origin: c.RealIP()}
-	if by.Actor == "" {
+	if callerOf(c).actor != "" {
+		by = person(c)
+	} else if by.Actor == "" {
 		by.Actor = "page"
 	}
 	content := map[string][]byte{}

@@ -202,7 +202,7 @@ func (s *server) wrongRig(c echo.Context, form string, err error) error {
 var errNoName = &Problem{Status: http.StatusUnprocessableEntity, Detail: "nobody is named", Remedy: "say who you are: the record keeps it"}
 
 func (p *Problem) orNone(c echo.Context) error {
-	if strings.TrimSpace(c.FormValue("by")) == "" {
+	if person(c).Actor == "" {
 		return p
 	}
 	return nil

@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"alike/spc/chart"
+	"alike/spc/multi"
 
 	"pgregory.net/rapid"
 )
@@ -108,8 +109,13 @@ func correlated(rng *rand.Rand, units, streams int, rho float64) [][]float64 {
 // firstAlarm lets units come until a rule fires on any stream, with limits from the
 // baseline, read by chart.Reader: nothing of this package takes part.
 func firstAlarm(base [][]float64, rules []chart.Rule, next func() []float64) int {
+	return firstAlarmOf(base, rules, nil, 0, next)
+}
+
+// firstAlarmOf also reads the chart of all streams together, unless that is nil.
+func firstAlarmOf(base [][]float64, rules []chart.Rule, whole *multi.Together, limit float64, next func() []float64) int {
 	streams := len(base[0])
-	center, sigma := make([]float64, streams), make([]float64, streams)
+	center, sigma, z := make([]float64, streams), make([]float64, streams), make([]float64, streams)
 	readers := make([]*chart.Reader, streams)
 	for j := range streams {
 		e, err := chart.EstimateFrom(column(base, j))
@@ -118,10 +124,18 @@ func firstAlarm(base [][]float64, rules []chart.Rule, next func() []float64) int
 		}
 		center[j], sigma[j], readers[j] = e.Center, e.Sigma, chart.NewReader(rules)
 	}
+	var all *multi.TogetherReader
+	if whole != nil {
+		all = whole.NewReader()
+	}
 	for n := 1; ; n++ {
 		fired := false
 		for j, x := range next() {
-			fired = readers[j].Push((x-center[j])/sigma[j]) != 0 || fired
+			z[j] = (x - center[j]) / sigma[j]
+			fired = readers[j].Push(z[j]) != 0 || fired
+		}
+		if all != nil {
+			fired = all.Push(z) > limit || fired
 		}
 		if fired || n == 100_000 {
 			return n

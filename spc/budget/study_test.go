@@ -31,18 +31,23 @@ func TestStudy(t *testing.T) {
 	fmt.Fprintln(w, "PROCESS\tBASELINE\tMEAN RUN LENGTH\tSE\tMEDIAN WIDTH\tEVEN SPLIT: MEAN\tSE")
 	for _, p := range processes() {
 		for _, n := range []int{30, 60, 200} {
-			s := study{process: p, n: n, every: every, futures: futures, histories: histories}
-			s.run(t, boards)
-			mean, se := s.mean()
-			even, evenSE := s.fixed(s.evenRules(t), 1000)
-			fmt.Fprintf(w, "%s\t%d\t%.0f\t%.0f\t%.2f\t%.0f\t%.0f\n", p.name, n, mean, se, s.width(), even, evenSE)
-			w.Flush()
-			if p.asked && math.Abs(mean-every) > 0.1*every+2*se {
-				t.Errorf("%s, %d units: mean run length %.0f (se %.0f), asked %v", p.name, n, mean, se, every)
-			}
+			t.Run(fmt.Sprintf("%s/%d", p.name, n), func(t *testing.T) {
+				s := study{process: p, n: n, every: every, futures: futures, histories: histories}
+				s.run(t, boards)
+				mean, se := s.mean()
+				even, evenSE := s.fixed(Result{Rules: s.evenRules(t)}, 1000)
+				fmt.Fprintf(w, "%s\t%d\t%.0f\t%.0f\t%.2f\t%.0f\t%.0f\n", p.name, n, mean, se, s.width(), even, evenSE)
+				w.Flush()
+				if p.asked && math.Abs(mean-every) > 0.1*every+2*se {
+					t.Errorf("mean run length %.0f (se %.0f), asked %v", mean, se, every)
+				}
+			})
 		}
 	}
-	power(t, w)
+	fmt.Fprintln(w, "\nPROCESS\tUNITS UNTIL A LEAK OF 1 SIGMA IN 10 BANDS IS SEEN\tSE\tEVEN SPLIT\tSE")
+	for _, p := range processes() {
+		t.Run("leak/"+p.name, func(t *testing.T) { power(t, w, p) })
+	}
 }
 
 // A process makes units of 98 streams that stand still.
@@ -50,6 +55,7 @@ type process struct {
 	name  string
 	asked bool   // the promise is made for such ones
 	lean  []bool // what is known beforehand of its streams
+	whole bool   // with the chart of all streams together
 	unit  func(rng *rand.Rand, x []float64)
 }
 
@@ -65,11 +71,13 @@ func processes() []process {
 		}
 	}
 	pool := workshop(8000)
+	made := func(rng *rand.Rand, x []float64) { copy(x, pool[rng.IntN(len(pool))]) }
 	return []process{
-		{"independent", true, nil, equal(0)},
-		{"correlation 0.9", true, nil, equal(0.9)},
-		{"workshop", true, studyLeaning(), func(rng *rand.Rand, x []float64) { copy(x, pool[rng.IntN(len(pool))]) }},
-		{"a tenth skew", false, nil, skewed},
+		{"independent", true, nil, false, equal(0)},
+		{"correlation 0.9", true, nil, false, equal(0.9)},
+		{"workshop", true, studyLeaning(), false, made},
+		{"workshop, all streams together too", true, studyLeaning(), true, made},
+		{"a tenth skew", false, nil, false, skewed},
 	}
 }
 
@@ -186,7 +194,7 @@ type study struct {
 	futures   int
 	histories int
 	boards    []board
-	same      []chart.Rule
+	same      Result
 }
 
 // run fills boards. The limits that are the same for all are those of the first board:
@@ -194,14 +202,13 @@ type study struct {
 // same limits, whose mean is quickly known, take that luck out (a control variate).
 func (s *study) run(t *testing.T, count int) {
 	s.boards = make([]board, count)
-	_, first := s.calibrate(t, -1)
-	s.same = first.Rules
+	_, s.same = s.calibrate(t, -1)
 	each(count, func(i int) {
 		base, r := s.calibrate(t, i)
 		b := board{width: r.Rules[0].Width}
 		for k := range s.futures {
-			b.calibrated += float64(firstAlarm(base, r.Rules, s.future(i, k))) / float64(s.futures)
-			b.same += float64(firstAlarm(base, s.same, s.future(i, k))) / float64(s.futures)
+			b.calibrated += float64(s.firstAlarm(base, r, s.future(i, k))) / float64(s.futures)
+			b.same += float64(s.firstAlarm(base, s.same, s.future(i, k))) / float64(s.futures)
 		}
 		s.boards[i] = b
 	})
@@ -209,7 +216,7 @@ func (s *study) run(t *testing.T, count int) {
 
 func (s *study) calibrate(t *testing.T, i int) ([][]float64, Result) {
 	base := s.baseline(rand.New(rand.NewPCG(uint64(s.n), uint64(i))))
-	r, err := Calibrate(t.Context(), base, Options{Every: s.every, Histories: s.histories, Seed: uint64(i), Alike: studyAlike(), Lean: s.lean})
+	r, err := Calibrate(t.Context(), base, Options{Every: s.every, Histories: s.histories, Seed: uint64(i), Alike: studyAlike(), Lean: s.lean, Together: s.whole})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -232,6 +239,19 @@ func (s *study) future(i, k int) func() []float64 {
 	return func() []float64 { s.unit(rng, x); return x }
 }
 
+// firstAlarm runs a board with the limits of r; its chart of all streams together is
+// fitted to the board's own baseline.
+func (s *study) firstAlarm(base [][]float64, r Result, next func() []float64) int {
+	if !s.whole || r.Together == nil {
+		return firstAlarm(base, r.Rules, next)
+	}
+	whole, err := together(base)
+	if err != nil {
+		panic(err)
+	}
+	return firstAlarmOf(base, r.Rules, whole, r.Limit, next)
+}
+
 // mean returns the mean run length of calibrated boards and its standard error.
 func (s *study) mean() (mean, se float64) {
 	known, knownSE := s.fixed(s.same, 6000)
@@ -244,11 +264,11 @@ func (s *study) mean() (mean, se float64) {
 }
 
 // fixed returns the mean run length of boards that all have the same rules.
-func (s *study) fixed(rules []chart.Rule, count int) (mean, se float64) {
+func (s *study) fixed(r Result, count int) (mean, se float64) {
 	runs := make([]float64, count)
 	each(count, func(i int) {
 		base := s.baseline(rand.New(rand.NewPCG(uint64(s.n)|1<<41, uint64(i))))
-		runs[i] = float64(firstAlarm(base, rules, s.future(i, 200)))
+		runs[i] = float64(s.firstAlarm(base, r, s.future(i, 200)))
 	})
 	return moments(runs)
 }
@@ -287,58 +307,55 @@ func median(xs []float64) float64 {
 // power lets one sigma be taken from ten neighbouring bands of the left channel after
 // the baseline, and counts the units until the board says so: calibrated, and with the
 // false alarms split evenly.
-func power(t *testing.T, w *tabwriter.Writer) {
+func power(t *testing.T, w *tabwriter.Writer, p process) {
 	const boards, n, from, bands = 100, 60, 3, 10
-	fmt.Fprintln(w, "\nPROCESS\tUNITS UNTIL A LEAK OF 1 SIGMA IN 10 BANDS IS SEEN\tSE\tEVEN SPLIT\tSE")
-	for _, p := range processes() {
-		sigma := make([]float64, studyStreams)
-		rng := rand.New(rand.NewPCG(5, 5))
-		var sum, square [studyStreams]float64
-		x := make([]float64, studyStreams)
-		for range 4000 {
-			p.unit(rng, x)
-			for j, v := range x {
-				sum[j], square[j] = sum[j]+v, square[j]+v*v
-			}
+	sigma := make([]float64, studyStreams)
+	rng := rand.New(rand.NewPCG(5, 5))
+	var sum, square [studyStreams]float64
+	x := make([]float64, studyStreams)
+	for range 4000 {
+		p.unit(rng, x)
+		for j, v := range x {
+			sum[j], square[j] = sum[j]+v, square[j]+v*v
 		}
-		for j := range sigma {
-			sigma[j] = math.Sqrt(square[j]/4000 - sum[j]*sum[j]/4000/4000)
+	}
+	for j := range sigma {
+		sigma[j] = math.Sqrt(square[j]/4000 - sum[j]*sum[j]/4000/4000)
+	}
+	seen, even := make([]float64, boards), make([]float64, boards)
+	each(boards, func(i int) {
+		rng := rand.New(rand.NewPCG(99, uint64(i)))
+		base := make([][]float64, n)
+		for u := range base {
+			base[u] = make([]float64, studyStreams)
+			p.unit(rng, base[u])
 		}
-		seen, even := make([]float64, boards), make([]float64, boards)
-		each(boards, func(i int) {
-			rng := rand.New(rand.NewPCG(99, uint64(i)))
-			base := make([][]float64, n)
-			for u := range base {
-				base[u] = make([]float64, studyStreams)
-				p.unit(rng, base[u])
-			}
-			r, err := Calibrate(t.Context(), base, Options{Histories: 200, Seed: uint64(i), Alike: studyAlike(), Lean: p.lean})
-			if err != nil {
-				t.Error(err)
-				return
-			}
-			e, _ := chart.EstimateFrom(column(base, 0))
-			split, _ := chart.Stretched(r.Even, n, e.Freedom)
-			y := make([]float64, studyStreams)
-			next := func() []float64 {
-				p.unit(rng, y)
-				for j := from; j < from+bands; j++ {
-					y[j] -= sigma[j]
-				}
-				return y
-			}
-			for range 10 {
-				seen[i] += float64(firstAlarm(base, r.Rules, next)) / 10
-				even[i] += float64(firstAlarm(base, split, next)) / 10
-			}
-		})
-		a, aSE := moments(seen)
-		b, bSE := moments(even)
-		fmt.Fprintf(w, "%s\t%.1f\t%.1f\t%.1f\t%.1f\n", p.name, a, aSE, b, bSE)
-		w.Flush()
-		if a > b {
-			t.Errorf("%s: calibrated limits see the leak after %.1f units, an even split after %.1f", p.name, a, b)
+		r, err := Calibrate(t.Context(), base, Options{Histories: 200, Seed: uint64(i), Alike: studyAlike(), Lean: p.lean, Together: p.whole})
+		if err != nil {
+			t.Error(err)
+			return
 		}
+		e, _ := chart.EstimateFrom(column(base, 0))
+		split, _ := chart.Stretched(r.Even, n, e.Freedom)
+		y := make([]float64, studyStreams)
+		next := func() []float64 {
+			p.unit(rng, y)
+			for j := from; j < from+bands; j++ {
+				y[j] -= sigma[j]
+			}
+			return y
+		}
+		for range 10 {
+			seen[i] += float64(firstAlarmOf(base, r.Rules, r.Together, r.Limit, next)) / 10
+			even[i] += float64(firstAlarm(base, split, next)) / 10
+		}
+	})
+	a, aSE := moments(seen)
+	b, bSE := moments(even)
+	fmt.Fprintf(w, "%s\t%.1f\t%.1f\t%.1f\t%.1f\n", p.name, a, aSE, b, bSE)
+	w.Flush()
+	if a > b {
+		t.Errorf("%s: calibrated limits see the leak after %.1f units, an even split after %.1f", p.name, a, b)
 	}
 }
 
