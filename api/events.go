@@ -84,13 +84,13 @@ func (s *server) getEvents(c echo.Context) error {
 			}
 			text = ": still here\n\n"
 		case <-wake:
-			if !s.stillIn(c) {
-				return nil
-			}
 			const most = 500
 			for {
 				entries, err := site.Journal(ctx, last, most)
 				if err != nil { // the client comes back and says what it saw last
+					return nil
+				}
+				if !s.stillIn(c) { // asked after reading: what came after the end is not told
 					return nil
 				}
 				for _, e := range entries {

@@ -76,7 +76,9 @@ func processes() []process {
 		{"independent", true, nil, false, equal(0)},
 		{"correlation 0.9", true, nil, false, equal(0.9)},
 		{"workshop", true, studyLeaning(), false, made},
-		{"workshop, all streams together too", true, studyLeaning(), true, made},
+		{"independent, all together too", true, nil, true, equal(0)},
+		{"correlation 0.9, all together too", true, nil, true, equal(0.9)},
+		{"workshop, all together too", true, studyLeaning(), true, made},
 		{"a tenth skew", false, nil, false, skewed},
 	}
 }

@@ -10,11 +10,8 @@ for m, p, lam in [(12, 5, 0.2), (10, 14, 0.1), (40, 8, 0.3)]:
     base = rng.normal(size=(m, p)) @ mix
     x = base - base.mean(axis=0)
     s = x.T @ x / m
-    mu = np.trace(s) / p
-    delta = np.sum((s - mu * np.eye(p)) ** 2) / p
-    beta = sum(np.sum((np.outer(r, r) - s) ** 2) for r in x) / p / m ** 2
-    w = max(0.01, min(1.0, beta / delta))
-    r = (1 - w) * s + w * mu * np.eye(p) if beta / delta >= 0.01 else (1 - 0.01) * s + 0.01 * np.diag(np.diag(s))
+    w = 0.85
+    r = (1 - w) * s + w * np.trace(s) / p * np.eye(p)
     white = np.linalg.inv(np.linalg.cholesky(r))
     units = rng.normal(size=(30, p)) @ mix
     units[10] *= 50
