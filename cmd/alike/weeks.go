@@ -46,7 +46,7 @@ func (cmd *weeksCommand) Run(c *console) error {
 		if err := writeFile(cmd.Out, file.Bytes()); err != nil {
 			return err
 		}
-		fmt.Fprintf(c.out, "%s: %s to %s, %d lots\n", cmd.Out, r.Names[0], r.Names[len(r.Names)-1], len(r.Lots))
+		fmt.Fprintf(c.out, "%s: %s to %s, lots: %d\n", cmd.Out, r.Names[0], r.Names[len(r.Names)-1], len(r.Lots))
 		for _, e := range r.Eyes {
 			fmt.Fprintf(c.out, "  look: %s, %s: %s\n", e.Site, e.About, e.Sentence)
 		}
