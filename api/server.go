@@ -118,6 +118,8 @@ func (s *server) routes(e *echo.Echo) {
 	e.GET("/api/v1/lots/:lot/report.xlsx", s.getReport, s.authorized)
 	e.GET("/api/v1/lots/:lot/report.json", s.getTwin, s.authorized)
 	e.GET("/api/v1/lots/:lot/standing", s.getStanding, s.authorized)
+	e.GET("/api/v1/weeks.xlsx", s.getWeeks, s.authorized)
+	e.GET("/api/v1/weeks.json", s.getWeeksTwin, s.authorized)
 	e.POST("/api/v1/lots/:lot/steps", s.postStep, s.authorized)
 	e.POST("/api/v1/lots/:lot/draws", s.postDraw, s.authorized)
 	e.POST("/api/v1/units/:serial/overrides", s.postOverride, s.authorized)

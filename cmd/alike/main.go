@@ -39,6 +39,7 @@ type commands struct {
 	Rig      rigCommand      `cmd:"" help:"Trust in the rig: reference units, checks, calibration, units on hold."`
 	Gauge    gaugeCommand    `cmd:"" help:"Gauge studies: what measuring itself adds, from the plan to guard bands."`
 	Lot      lotCommand      `cmd:"" help:"Lots and their reports."`
+	Weeks    weeksCommand    `cmd:"" help:"The weekly report over workshops and lots: yields, decisions, findings, rig days, and what needs a look."`
 	Finding  findingCommand  `cmd:"" help:"Findings: what the charts found, why, and what was done about it."`
 	Backup   backupCommand   `cmd:"" help:"Write everything into one file while the server runs."`
 	Restore  restoreCommand  `cmd:"" help:"Read a backup into an empty database."`

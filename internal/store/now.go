@@ -26,12 +26,16 @@ type UnitState struct {
 	FirstSeen  time.Time // when its first take was stored
 }
 
-const unitStateColumns = `
-	u.serial, u.product, u.lot, u.place, l.attempt, l.number, coalesce(a.verdict, 'waiting') AS first,
-	coalesce(l.verdict, 'waiting') AS last, coalesce(CASE WHEN l.verdict <> 'hold' OR EXISTS (
+// standing is the last verdict of the unit u after overrides. Who set another verdict aside
+// did not answer for the rig: a hold stands until an override is about the hold.
+const standing = `coalesce(CASE WHEN l.verdict <> 'hold' OR EXISTS (
 		SELECT FROM overrides o WHERE o.site = u.site AND o.serial = u.serial AND o.number = l.number AND o.in_force AND o.was = 'hold') THEN (
 		SELECT o.verdict FROM overrides o WHERE o.site = u.site AND o.serial = u.serial AND o.number = l.number AND o.in_force
-		ORDER BY o.version DESC LIMIT 1) END, l.verdict, 'waiting') AS stands, coalesce(l.judgement->>'sentence', '') AS sentence,
+		ORDER BY o.version DESC LIMIT 1) END, l.verdict, 'waiting')`
+
+const unitStateColumns = `
+	u.serial, u.product, u.lot, u.place, l.attempt, l.number, coalesce(a.verdict, 'waiting') AS first,
+	coalesce(l.verdict, 'waiting') AS last, ` + standing + ` AS stands, coalesce(l.judgement->>'sentence', '') AS sentence,
 	a.measured_at AS first_at, l.measured_at, u.first_seen`
 
 // lastAttempt joins the last attempt of the unit u as l.
