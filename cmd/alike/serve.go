@@ -38,7 +38,7 @@ func (cmd *serveCommand) Run(c *console) error {
 	if err != nil {
 		return err
 	}
-	return cmd.with(c, func(w *workplace) error {
+	return cmd.withAs(c, false, func(w *workplace) error {
 		if cmd.Token != "" {
 			if err := keepToken(c, w, cmd.Token); err != nil {
 				return err
