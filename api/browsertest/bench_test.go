@@ -60,7 +60,7 @@ func stocked(t *testing.T, units int, watch *store.Watch) *workshop {
 	}
 	t.Logf("%d units filled and charted in %.0f s", units, time.Since(start).Seconds())
 	w := serve(t, l, db)
-	w.story = story
+	w.story, w.database = story, url
 	return w
 }
 

@@ -80,20 +80,24 @@ func TestSignIn(t *testing.T) {
 			b.visit("/account", "#present")
 			b.fill(`form[action="/account/sign-out"] button`)
 			b.until(heading+` === "Sign in"`, 10*time.Second)
+			b.forget()
+			b.quiet()
+
+			// Others guess; the browser is there for the eighth time and for the tenth.
+			b = open(t, w.URL, size)
 			b.visit("/lots", "#name") // asks to sign in, and leads on
-			for i := 1; i <= 10; i++ {
-				b.fill("button.main", "#name", "Milo", "#password", "wrong")
-				part := "do not belong together"
-				if i == 8 {
-					part = "2 tries are left"
-				} else if i == 10 {
-					part = "Too many wrong passwords"
-				}
-				b.until(`document.querySelector("[role=alert]")?.textContent.includes("`+part+`") && document.querySelector("#password").value === ""`, 10*time.Second)
-				if i == 8 {
-					b.seen("signin-wrong", string(axe))
+			guess := func(n int) {
+				for range n {
+					_, _ = w.line.SignIn(t.Context(), "elsewhere", "Milo", "wrong")
 				}
 			}
+			guess(7)
+			b.fill("button.main", "#name", "Milo", "#password", "wrong")
+			b.until(`document.querySelector("[role=alert]")?.textContent.includes("2 tries are left")`, 10*time.Second)
+			b.seen("signin-wrong", string(axe))
+			guess(1)
+			b.fill("button.main", "#name", "Milo", "#password", "wrong")
+			b.until(`document.querySelector("[role=alert]")?.textContent.includes("Too many wrong passwords")`, 10*time.Second)
 			b.seen("signin-locked", string(axe))
 			b.fill("button.main", "#name", "savka", "#password", password)
 			b.until(`location.pathname === "/lots" && document.querySelector(".who")?.textContent.includes("Savka")`, 10*time.Second)

@@ -24,6 +24,8 @@ type workshop struct {
 	line  *line.Line
 	db    *store.DB
 	story *sim.Story
+
+	database string // its address, where a measurement needs it
 }
 
 var tester = line.By{Actor: "tester", Origin: "test"}

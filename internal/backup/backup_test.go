@@ -466,3 +466,65 @@ func TestFirstReleaseGoesIn(t *testing.T) {
 		t.Errorf("%+v (%v)", u, err)
 	}
 }
+
+// What opens doors stays behind: neither the file nor the restored database has it, and
+// the journal still speaks for who is registered.
+func TestBackupHoldsNoSecrets(t *testing.T) {
+	t.Parallel()
+	db, l, url := filled(t, 1)
+	ctx := t.Context()
+	link, err := l.FirstLink(ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	session, err := l.Accept(ctx, "test", link, "Savka", "seven teal otters knit")
+	if err != nil {
+		t.Fatal(err)
+	}
+	token, err := l.AddToken(ctx, by, "bench 1", "station")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := l.SignIn(ctx, "test", "Nobody", "a password in a log"); err == nil {
+		t.Fatal("nobody signs in")
+	}
+	data, end := write(t, db)
+	z, err := gzip.NewReader(bytes.NewReader(data))
+	if err != nil {
+		t.Fatal(err)
+	}
+	text, err := io.ReadAll(z)
+	if err != nil {
+		t.Fatal(err)
+	}
+	hash := ask(t, url, `SELECT hash FROM passwords`)
+	stored := ask(t, url, `SELECT encode(session, 'hex') FROM sessions`)
+	for name, secret := range map[string]string{"the password's hash": hash, "its form": "argon2id", "the session": session.Secret, "the session's hash": stored, "the token": token, "the link": link, "a password": "otters", "a name that was tried": "nobody"} {
+		if secret == "" || bytes.Contains(bytes.ToLower(text), []byte(strings.ToLower(secret))) {
+			t.Errorf("the backup holds %s: %q", name, secret)
+		}
+	}
+	if !bytes.Contains(text, []byte("Savka")) || end.Tables["people"].Rows != 1 || end.Tables["tokens"].Rows != 1 {
+		t.Errorf("the backup holds %d people, %d tokens", end.Tables["people"].Rows, end.Tables["tokens"].Rows)
+	}
+	into, newURL := empty(t)
+	if _, err := backup.Restore(ctx, into, from(data), quiet); err != nil {
+		t.Fatal(err)
+	}
+	again, err := store.Open(ctx, newURL)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer again.Close()
+	whole(t, again)
+	restored := line.New(again, "main", func() time.Time { return made })
+	if _, err := restored.BearerOf(ctx, token, "test"); err != nil {
+		t.Errorf("a station does not go on after a restore: %v", err)
+	}
+	if _, err := restored.SignIn(ctx, "test", "Savka", "seven teal otters knit"); err == nil {
+		t.Error("a password came along")
+	}
+	if link, err := restored.FirstLink(ctx); err != nil || link == "" {
+		t.Errorf("no link for an administrator after a restore: %v", err)
+	}
+}

@@ -42,6 +42,25 @@ func (w *Watch) TraceQueryStart(ctx context.Context, _ *pgx.Conn, d pgx.TraceQue
 
 // TraceQueryEnd is called by the driver.
 func (w *Watch) TraceQueryEnd(ctx context.Context, _ *pgx.Conn, _ pgx.TraceQueryEndData) {
+	w.ended(ctx)
+}
+
+// TraceBatchStart is called by the driver. A statement outside a transaction comes as a
+// batch of two, the way into the site before it.
+func (w *Watch) TraceBatchStart(ctx context.Context, _ *pgx.Conn, d pgx.TraceBatchStartData) context.Context {
+	last := d.Batch.QueuedQueries[len(d.Batch.QueuedQueries)-1]
+	return context.WithValue(ctx, startKey{}, started{time.Now(), last.SQL})
+}
+
+// TraceBatchQuery is called by the driver.
+func (w *Watch) TraceBatchQuery(context.Context, *pgx.Conn, pgx.TraceBatchQueryData) {}
+
+// TraceBatchEnd is called by the driver.
+func (w *Watch) TraceBatchEnd(ctx context.Context, _ *pgx.Conn, _ pgx.TraceBatchEndData) {
+	w.ended(ctx)
+}
+
+func (w *Watch) ended(ctx context.Context) {
 	s, ok := ctx.Value(startKey{}).(started)
 	if !ok {
 		return
