@@ -102,7 +102,7 @@ func build(o Options) (*echo.Echo, error) {
 	e.HideBanner, e.HidePort = true, true
 	e.IPExtractor = echo.ExtractIPDirect() // a header anyone can write does not go into the journal
 	e.HTTPErrorHandler = s.answerProblem
-	e.Use(middleware.RequestID(), s.metrics.watch, middleware.Recover(), headers, s.sameHost, plainAddress, ownPages, middleware.BodyLimit(bodyLimit),
+	e.Use(keepWhole, middleware.RequestID(), s.metrics.watch, middleware.Recover(), headers, s.sameHost, plainAddress, ownPages, middleware.BodyLimit(bodyLimit),
 		middleware.ContextTimeoutWithConfig(middleware.ContextTimeoutConfig{Timeout: requestTimeout, Skipper: endless}))
 	s.routes(e)
 	s.pageRoutes(e)
