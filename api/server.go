@@ -44,6 +44,7 @@ type Options struct {
 	Listen  string // address the server will listen on, for the check of the Host header
 	Version string
 	Log     *slog.Logger
+	Demo    Demo // nil when there is no simulated workshop to offer
 }
 
 type server struct {
@@ -54,6 +55,7 @@ type server struct {
 	hub       *hub
 	shelf     *shelf
 	freezings *freezings
+	demos     demos
 }
 
 // ErrOpenAddress means that the server would be reachable from other machines

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"sync"
 
 	"alike/api"
 )
@@ -24,7 +25,11 @@ func (cmd *serveCommand) Run(c *console) error {
 // serve answers requests until the console's context ends or our database dies.
 func serve(c *console, w *workplace, listen, token string) error {
 	log := slog.New(slog.NewTextHandler(c.err, nil))
-	handler, err := api.New(api.Options{Line: w.line, DB: w.db, Token: token, Listen: listen, Version: version, Log: log})
+	var beside sync.WaitGroup // servers beside this one, which end with it
+	defer beside.Wait()
+	ctx, cancel := context.WithCancelCause(c.ctx)
+	defer cancel(nil)
+	handler, err := api.New(api.Options{Line: w.line, DB: w.db, Token: token, Listen: listen, Version: version, Log: log, Demo: demoBeside(ctx, w, listen, token, log, &beside)})
 	if err != nil {
 		return err
 	}
@@ -33,8 +38,6 @@ func serve(c *console, w *workplace, listen, token string) error {
 		return fmt.Errorf("cannot listen on %s: %w (another address: --listen HOST:PORT)", listen, err)
 	}
 	fmt.Fprintf(c.out, "serving http://%s/ (stop with Ctrl-C)\n", l.Addr())
-	ctx, cancel := context.WithCancelCause(c.ctx)
-	defer cancel(nil)
 	if w.cluster != nil {
 		go func() {
 			select {
