@@ -85,6 +85,9 @@ func (s *server) pageRoutes(e *echo.Echo) {
 	e.POST("/drivers/pairings/:pairing/withdraw", s.withdrawPairs, s.authorized)
 	e.GET("/start", s.startPage, s.authorized)
 	e.POST("/start", s.start, s.authorized)
+	e.GET("/start/demo", s.demoPage, s.authorized)
+	e.POST("/start/demo", s.beginDemo, s.authorized)
+	e.POST("/start/demo/stop", s.stopDemo, s.authorized)
 	e.GET("/start/product", s.newProductPage, s.authorized)
 	e.POST("/start/product", s.newProduct, s.authorized)
 }

@@ -127,7 +127,15 @@ func (s *server) look(c echo.Context, product string, f envelopeForm) (*envelope
 		}
 		plots = append(plots, p)
 	}
-	for _, p := range sameLevels(plots) {
+	plots = sameLevels(plots)
+	if p, ok := balancePlot(setup, r.Limits); ok {
+		p.Title, p.PlainName = "Not in force: "+p.Title, fmt.Sprintf("the last %d units", len(r.Balance))
+		for _, values := range r.Balance {
+			p.Plain = append(p.Plain, plot.Curve{Values: values})
+		}
+		plots = append(plots, p)
+	}
+	for _, p := range plots {
 		pic, err := draw(p)
 		if err != nil {
 			return nil, err
@@ -135,6 +143,19 @@ func (s *server) look(c echo.Context, product string, f envelopeForm) (*envelope
 		look.Pictures = append(look.Pictures, pic)
 	}
 	return look, nil
+}
+
+// balancePlot draws how far left and right may differ; false when the limits do not say.
+func balancePlot(setup *line.Setup, limits envelope.Limits) (plot.EnvelopePlot, bool) {
+	p := framed(setup, "")
+	p.Title, p.Bounds = "balance, left minus right", "largest balance"
+	p.Description = "How far left and right may differ, in dB over frequency in Hz, not anchored."
+	any := false
+	for _, v := range limits.Balance {
+		any = any || v == v
+		p.Lower, p.Upper = append(p.Lower, -v), append(p.Upper, v)
+	}
+	return p, any && len(setup.Channels) == 2
 }
 
 // counts writes numbers of units by verdict in the order in which reports count them.

@@ -244,7 +244,10 @@ func TestEnvelopeIsSupersededNotEdited(t *testing.T) {
 		p = b.post(at, form)
 		p.is(422)
 	}
-	form := url.Values{"around": {"63 8000 1,5 1.5"}, "do": {"save"}, "by": {"Ada"}}
+	p = b.post(at+"/look", url.Values{"around": {"63 8000 3 3"}, "balance": {"250 4000 1.5"}})
+	p.number("#look svg[role=img]", 6) // the balance beside left and right, for a desk and for a phone
+	p.says("#look > .beside > div:last-child title", "balance, left minus right")
+	form := url.Values{"around": {"63 8000 1,5 1.5"}, "balance": {"250 4000 1.5"}, "do": {"save"}, "by": {"Ada"}}
 	p = b.post(at, form)
 	p.is(422)
 	p.says("[role=alert]", "why the limits change")
@@ -256,6 +259,8 @@ func TestEnvelopeIsSupersededNotEdited(t *testing.T) {
 		t.Errorf("saving leads to %s", p.path)
 	}
 	p.number("#envelope ~ .beside > div", 2) // versions side by side
+	p.says("#envelope ~ .beside dl", "largest balance 1.5 dB from 250 Hz to 4 kHz")
+	p.number("#envelope ~ .beside svg[role=img]", 6) // one version limits the balance
 	rows, err := db.Site("main").Envelopes(t.Context(), "p1")
 	if err != nil || len(rows) != 2 || rows[1].Author != "Ada" || rows[1].Reason != "tighter bass" || !strings.Contains(string(rows[0].Definition), `"plus": 3`) {
 		t.Errorf("%+v (%v)", rows, err)
@@ -283,6 +288,24 @@ func TestLimitsAreFrozenByPages(t *testing.T) {
 	p = b.post(at, url.Values{"lot": {"L 1"}, "by": {"Ada"}})
 	p.is(422)
 	p.says("[role=alert]", "good baseline")
+	// Two are unticked, and one that is not there is named; then too few are left.
+	ticks := url.Values{"lot": {"L 1"}, "ticks": {"yes"}, "others": {"U9 NONE"}, "do": {"look"}}
+	for i := range 24 {
+		if i != 3 && i != 5 {
+			ticks.Add("unit", fmt.Sprint("U", i))
+		}
+	}
+	p = b.post(at, ticks)
+	p.is(200)
+	p.says("h2", "22 units can serve with 2 left out by hand, 2 cannot")
+	p.says("tbody", "NONE there is no such unit")
+	p.number("input[name=unit]:checked", 22)
+	few := url.Values{"ticks": {"yes"}, "lot": {"L 1"}, "unit": {"U1"}, "by": {"Ada"}, "reason": {"r"}}
+	p = b.post(at, few)
+	p.is(422)
+	p.says("[role=alert]", "too few units")
+	b.post(at, url.Values{"others": {"U1 U2\nU3"}, "do": {"look"}}).says("h2", "3 units can serve, 0 cannot")
+	b.post(at, url.Values{"by": {"Ada"}, "reason": {"r"}}).says("[role=alert]", "Choose a lot, or name units")
 	p = b.post(at, url.Values{"lot": {"L 1"}, "by": {"Ada"}, "reason": {"heard by the designer"}})
 	for range 600 {
 		if len(p.all("progress")) == 0 {

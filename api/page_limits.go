@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"net/http"
+	"slices"
 	"strings"
 
 	"alike/api/pages"
@@ -18,6 +19,8 @@ type limitsBody struct {
 	Least    int
 	Lots     []string
 	Lot      string
+	Others   string          // serials that were typed
+	Without  map[string]bool // of the lot, not ticked
 	Used     []string
 	LeftOut  []line.LeftOut
 	Screened bool
@@ -28,18 +31,47 @@ type limitsBody struct {
 
 // limitsPage chooses a baseline and shows who is screened out of it.
 func (s *server) limitsPage(c echo.Context) error {
-	b, err := s.limitsBody(c, c.QueryParam("lot"))
+	b, err := s.limitsBody(c, line.Baseline{Lot: c.QueryParam("lot"), Serials: serials(c.QueryParam("others"))})
 	if err != nil {
 		return err
 	}
+	b.Others = c.QueryParam("others")
 	return s.showLimits(c, http.StatusOK, b)
+}
+
+// Ticked reports whether a unit of the lot serves.
+func (b limitsBody) Ticked(serial string) bool { return !b.Without[serial] }
+
+// Serving counts the units that limits would rest on.
+func (b limitsBody) Serving() int {
+	n := 0
+	for _, u := range b.Used {
+		if b.Ticked(u) {
+			n++
+		}
+	}
+	return n
+}
+
+// Baseline is what limits would rest on: a lot as it is, or units picked by hand.
+func (b limitsBody) Baseline() line.Baseline {
+	if b.Lot != "" && len(b.Without) == 0 && strings.TrimSpace(b.Others) == "" {
+		return line.Baseline{Lot: b.Lot}
+	}
+	var base line.Baseline
+	for _, u := range b.Used {
+		if b.Ticked(u) {
+			base.Serials = append(base.Serials, u)
+		}
+	}
+	return base
 }
 
 func (s *server) showLimits(c echo.Context, status int, b limitsBody) error {
 	return s.show(c, status, "limits", pages.View{Title: "Chart limits of " + b.Product, Here: "/products", Body: b})
 }
 
-func (s *server) limitsBody(c echo.Context, lot string) (limitsBody, error) {
+func (s *server) limitsBody(c echo.Context, base line.Baseline) (limitsBody, error) {
 	ctx := c.Request().Context()
 	code, err := param(c, "product")
 	if err != nil {
@@ -49,26 +81,42 @@ func (s *server) limitsBody(c echo.Context, lot string) (limitsBody, error) {
 	if err != nil {
 		return limitsBody{}, err
 	}
-	b := limitsBody{Product: code, Every: setup.FalseAlarms, Least: line.LeastBaseline, Lot: lot}
-	if b.Lots, err = s.DB.Site(s.Line.Site()).LotNames(ctx, code, lotChoices); err != nil || lot == "" {
+	b := limitsBody{Product: code, Every: setup.FalseAlarms, Least: line.LeastBaseline, Lot: base.Lot}
+	if b.Lots, err = s.DB.Site(s.Line.Site()).LotNames(ctx, code, lotChoices); err != nil || base.Lot == "" && len(base.Serials) == 0 {
 		return b, err
 	}
-	b.Used, b.LeftOut, err = s.Line.Screen(ctx, code, line.Baseline{Lot: lot})
+	b.Used, b.LeftOut, err = s.Line.Screen(ctx, code, base)
 	b.Screened = err == nil
 	return b, err
 }
 
-// freeze starts the calibration.
+// freeze starts the calibration, or shows what the ticks that were changed make.
 func (s *server) freeze(c echo.Context) error {
-	b, err := s.limitsBody(c, c.FormValue("lot"))
+	form, err := c.FormParams()
 	if err != nil {
 		return err
 	}
+	b, err := s.limitsBody(c, line.Baseline{Lot: form.Get("lot"), Serials: serials(form.Get("others"))})
+	if err != nil {
+		return err
+	}
+	b.Others = form.Get("others")
+	if form.Get("ticks") != "" {
+		b.Without = map[string]bool{}
+		for _, u := range b.Used {
+			if !slices.Contains(form["unit"], u) && !slices.Contains(serials(b.Others), u) {
+				b.Without[u] = true
+			}
+		}
+	}
+	if form.Get("do") == "look" {
+		return s.showLimits(c, http.StatusOK, b)
+	}
 	b.Reason, b.By = strings.TrimSpace(c.FormValue("reason")), person(c).Actor
 	switch {
-	case b.Lot == "":
-		b.Wrong = "choose a lot"
-	case len(b.Used) < line.LeastBaseline:
+	case !b.Screened:
+		b.Wrong = "choose a lot, or name units"
+	case b.Serving() < line.LeastBaseline:
 		b.Wrong = "there are too few units that can serve"
 	case b.Reason == "":
 		b.Wrong = "say why these units are a good baseline"
@@ -78,7 +126,7 @@ func (s *server) freeze(c echo.Context) error {
 	if b.Wrong != "" {
 		return s.showLimits(c, http.StatusUnprocessableEntity, b)
 	}
-	s.begin(c.Request().Context(), person(c), b.Product, line.Baseline{Lot: b.Lot}, b.Reason)
+	s.begin(c.Request().Context(), person(c), b.Product, b.Baseline(), b.Reason)
 	return c.Redirect(http.StatusSeeOther, pages.ProductPath(b.Product)+"/limits/progress")
 }
 

@@ -10,6 +10,7 @@ import (
 	"alike/api/pages"
 	"alike/internal/line"
 	"alike/reports/plot"
+	"alike/spc/envelope"
 
 	"github.com/labstack/echo/v4"
 )
@@ -59,7 +60,12 @@ type productBody struct {
 type versionSide struct {
 	Version int
 	Picture picture
+	Balance *picture // nil without a limit of the balance
+	Beside  []fact   // limits that are no curves
 }
+
+// A fact is a name with what stands for it.
+type fact struct{ Name, Value string }
 
 // A streamRow is one stream under several limit sets.
 type streamRow struct {
@@ -122,7 +128,17 @@ func (b *productBody) draw(c echo.Context) error {
 			p.Description = fmt.Sprintf("Limits of version %d in dB of deviation over frequency in Hz.", v)
 			p.Lower, p.Upper, p.WorkingLower, p.WorkingUpper = e.Limits.Lower, e.Limits.Upper, e.Limits.WorkingLower, e.Limits.WorkingUpper
 			plots = append(plots, p)
-			b.Sides = append(b.Sides, versionSide{Version: v})
+			side := versionSide{Version: v, Beside: besideBands(e.Envelope)}
+			if p, ok := balancePlot(b.Setup, e.All); ok {
+				p.Title = fmt.Sprintf("Balance, left minus right, version %d", v)
+				p.Levels = p.Ticks()
+				pic, err := draw(p)
+				if err != nil {
+					return err
+				}
+				side.Balance = &pic
+			}
+			b.Sides = append(b.Sides, side)
 		}
 	}
 	for i, p := range sameLevels(plots) {
@@ -131,6 +147,21 @@ func (b *productBody) draw(c echo.Context) error {
 		}
 	}
 	return nil
+}
+
+// besideBands lists the limits that are no curve over the bands.
+func besideBands(e envelope.Envelope) []fact {
+	var out []fact
+	for _, g := range e.Balance {
+		out = append(out, fact{"largest balance", fmt.Sprintf("%s dB from %s to %s, left against right, not anchored", plain(g.DB), pages.Frequency(g.From), pages.Frequency(g.To))})
+	}
+	if s := e.Sensitivity; s != nil {
+		out = append(out, fact{"sensitivity of each channel", fmt.Sprintf("%s to %s dB SPL", plain(s.Lower), plain(s.Upper))})
+	}
+	if e.Roughness > 0 {
+		out = append(out, fact{"largest roughness", plain(e.Roughness) + " dB"})
+	}
+	return out
 }
 
 // limits puts the two newest limit sets beside each other, stream by stream.

@@ -21,6 +21,7 @@ type startBody struct {
 	Lots     []string
 	Limits   int // newest limit set of it
 	Form     startForm
+	Demo     bool // a workshop can be simulated beside this one
 	Wrong    string
 }
 
@@ -46,7 +47,7 @@ func (s *server) showStart(c echo.Context, status int, b startBody) error {
 func (s *server) startBody(c echo.Context) (startBody, error) {
 	ctx := c.Request().Context()
 	site := s.DB.Site(s.Line.Site())
-	var b startBody
+	b := startBody{Demo: s.Demo != nil}
 	var err error
 	if b.Products, err = site.Products(ctx); err != nil || len(b.Products) == 0 {
 		return b, err

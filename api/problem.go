@@ -85,10 +85,27 @@ func fromWeb(e *echo.HTTPError) *Problem {
 	return newProblem(e.Code, http.StatusText(e.Code), "")
 }
 
-// answerProblem is the server's error handler.
+// wholeKey holds the request's context without the time limit of its answer.
+const wholeKey = "whole"
+
+func keepWhole(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		c.Set(wholeKey, c.Request().Context())
+		return next(c)
+	}
+}
+
+// gone reports whether the client has left: nobody hears the answer.
+func gone(c echo.Context) bool {
+	whole, ok := c.Get(wholeKey).(context.Context)
+	return ok && whole.Err() != nil
+}
+
+// answerProblem is the server's error handler. A browser that closes a tab, or goes on
+// before a page came, is no fault of the server's.
 func (s *server) answerProblem(err error, c echo.Context) {
 	p := problem(err)
-	if p.Status >= 500 {
+	if p.Status >= 500 && !gone(c) {
 		s.log.Error("request failed", "path", c.Request().URL.Path, "id", requestID(c), "error", err)
 	}
 	if c.Response().Committed {

@@ -42,6 +42,7 @@ type Options struct {
 	Listen  string // address the server will listen on: one that other machines reach demands sign-in
 	Version string
 	Log     *slog.Logger
+	Demo    Demo // nil when there is no simulated workshop to offer
 }
 
 type server struct {
@@ -54,6 +55,7 @@ type server struct {
 	freezings *freezings
 	walks     *walks
 	demand    *demand
+	demos     demos
 }
 
 // New returns the server's handler.
@@ -94,7 +96,7 @@ func build(o Options) (*echo.Echo, error) {
 	e.HideBanner, e.HidePort = true, true
 	e.IPExtractor = echo.ExtractIPDirect() // a header anyone can write does not go into the journal
 	e.HTTPErrorHandler = s.answerProblem
-	e.Use(middleware.RequestID(), s.metrics.watch, middleware.Recover(), headers, s.sameHost, plainAddress, ownPages, middleware.BodyLimit(bodyLimit),
+	e.Use(keepWhole, middleware.RequestID(), s.metrics.watch, middleware.Recover(), headers, s.sameHost, plainAddress, ownPages, middleware.BodyLimit(bodyLimit),
 		middleware.ContextTimeoutWithConfig(middleware.ContextTimeoutConfig{Timeout: requestTimeout, Skipper: endless}))
 	s.routes(e)
 	s.pageRoutes(e)

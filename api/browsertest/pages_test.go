@@ -77,6 +77,7 @@ func TestWorkshopAtWork(t *testing.T) {
 		look(t, w, s, string(axe))
 	}
 	t.Run("click on the map", func(t *testing.T) { clickOnTheMap(t, w) })
+	t.Run("map by fingers", func(t *testing.T) { fingersOnTheMap(t, w) })
 	t.Run("map by keys", func(t *testing.T) { mapByKeys(t, w) })
 	t.Run("chart by keys", func(t *testing.T) { chartByKeys(t, w) })
 }

@@ -37,15 +37,11 @@ const demoZone = "Europe/Vienna"
 
 func (cmd *demoCommand) Run(c *console) error {
 	start := time.Now()
-	zone, err := time.LoadLocation(demoZone)
+	story, err := cmd.story()
 	if err != nil {
 		return err
 	}
-	story, err := sim.New(sim.Options{Seed: cmd.Seed, Units: cmd.Units, Start: time.Date(2026, 9, 7, 8, 0, 0, 0, zone)})
-	if err != nil {
-		return err
-	}
-	d := database{Data: cmd.Data, Site: fmt.Sprintf("%s-%d-seed%d-units%d", sim.SiteCode, demoEdition, cmd.Seed, story.Options.Units), SiteName: sim.SiteName, Zone: demoZone, Install: true}
+	d := database{Data: cmd.Data, Site: cmd.site(story), SiteName: sim.SiteName, Zone: demoZone, Install: true}
 	if d.Data, err = d.folder("alike-demo"); err != nil {
 		return err
 	}
@@ -69,6 +65,20 @@ func (cmd *demoCommand) Run(c *console) error {
 		err = e
 	}
 	return err
+}
+
+// story is the simulated workshop that was asked for.
+func (cmd *demoCommand) story() (*sim.Story, error) {
+	zone, err := time.LoadLocation(demoZone)
+	if err != nil {
+		return nil, err
+	}
+	return sim.New(sim.Options{Seed: cmd.Seed, Units: cmd.Units, Start: time.Date(2026, 9, 7, 8, 0, 0, 0, zone)})
+}
+
+// site keeps each story apart from others, and from real data.
+func (cmd *demoCommand) site(s *sim.Story) string {
+	return fmt.Sprintf("%s-%d-seed%d-units%d", sim.SiteCode, demoEdition, cmd.Seed, s.Options.Units)
 }
 
 // care is the caution that belongs beside a measuring rig.

@@ -77,7 +77,15 @@ type serving struct {
 // serve answers requests until the console's context ends or our database dies.
 func serve(c *console, w *workplace, o serving) error {
 	log := slog.New(slog.NewTextHandler(c.err, nil))
-	handler, err := api.New(api.Options{Line: w.line, DB: w.db, Demand: o.demand, Listen: o.listen, Version: version, Log: log})
+	var beside sync.WaitGroup // servers beside this one, which end with it
+	defer beside.Wait()
+	ctx, cancel := context.WithCancelCause(c.ctx)
+	defer cancel(nil)
+	var demo api.Demo
+	if o.pair == nil && api.Loopback(o.listen) { // its pages are open, hence for this machine only
+		demo = demoBeside(ctx, w, o.listen, log, &beside)
+	}
+	handler, err := api.New(api.Options{Line: w.line, DB: w.db, Demand: o.demand, Listen: o.listen, Version: version, Log: log, Demo: demo})
 	if err != nil {
 		return err
 	}
@@ -96,8 +104,6 @@ func serve(c *console, w *workplace, o serving) error {
 	if o.firstLink != "" {
 		fmt.Fprintf(c.out, "no administrator can sign in yet; who opens this within %.0f minutes becomes one:\n  %s://%s/welcome/%s\n", line.FirstLinkLasts.Minutes(), scheme, l.Addr(), o.firstLink)
 	}
-	ctx, cancel := context.WithCancelCause(c.ctx)
-	defer cancel(nil)
 	if w.cluster != nil {
 		go func() {
 			select {

@@ -112,6 +112,7 @@ type Rehearsal struct {
 	Today   map[envelope.Word]int  // by the limits in force; empty without any
 	Changed []string               // serials whose word would be another, newest first
 	Curves  map[string][][]float64 // per channel, deviations of the last units
+	Balance [][]float64            // left minus right of the last units in dB, not anchored; empty for one channel
 }
 
 // rehearsed is how many units a Rehearsal judges, drawn how many of them it draws.
@@ -153,6 +154,10 @@ func (l *Line) Rehearse(ctx context.Context, product string, e envelope.Envelope
 				if was != w {
 					r.Changed = append(r.Changed, rows[i].Serial)
 				}
+			}
+			if setup.pair() && len(r.Balance) < drawn {
+				first := setup.position(envelope.Balance, "", 0)
+				r.Balance = append(r.Balance, wide(rows[i].Streams[first:first+len(setup.Band)]))
 			}
 			for _, c := range channels {
 				if len(r.Curves[c.Name]) < drawn {
