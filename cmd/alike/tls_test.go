@@ -26,7 +26,7 @@ import (
 )
 
 // certificate writes a self-signed certificate for this machine, and its key.
-func certificate(t *testing.T, dir string, serial int64) (cert, key string) {
+func selfSigned(t *testing.T, dir string, serial int64) (cert, key string) {
 	t.Helper()
 	private, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
 	if err != nil {
@@ -73,7 +73,7 @@ func (s *said) find(pattern string) string {
 // certificate is taken without a new start.
 func TestHTTPS(t *testing.T) {
 	t.Parallel()
-	cert, key := certificate(t, t.TempDir(), 1)
+	cert, key := selfSigned(t, t.TempDir(), 1)
 	cmd := exec.CommandContext(t.Context(), "alike", "serve", "--listen", "127.0.0.1:0", "--tls-cert", cert, "--tls-key", key)
 	cmd.Env = append(os.Environ(), "ALIKE_DATABASE_URL="+storetest.URL(t))
 	var out said
@@ -116,7 +116,7 @@ func TestHTTPS(t *testing.T) {
 	if res.StatusCode != http.StatusSeeOther || res.Header.Get("Strict-Transport-Security") == "" || serial != 1 {
 		t.Errorf("%d %v, certificate %d", res.StatusCode, res.Header, serial)
 	}
-	certificate(t, filepath.Dir(cert), 2)
+	selfSigned(t, filepath.Dir(cert), 2)
 	later := time.Now().Add(time.Second) // file systems keep coarse times
 	if err := os.Chtimes(cert, later, later); err != nil {
 		t.Fatal(err)
