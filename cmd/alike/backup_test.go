@@ -47,6 +47,13 @@ func TestBackupBesideServer(t *testing.T) {
 		t.Errorf("a restore over a running server: %d", code)
 	}
 	contains(t, "its error", errs, "in use by alike serve")
+	if out, errs, code = alike(t, t.Context(), env, "lot", "list", "--data", data); code != 0 {
+		t.Errorf("a command beside a running server: %d %s%s", code, out, errs)
+	}
+	if _, errs, code = alike(t, t.Context(), env, "serve", "--data", data, "--listen", freeAddress(t)); code != 1 {
+		t.Errorf("a second server on the same data: %d", code)
+	}
+	contains(t, "its error", errs, "in use by alike serve")
 	out, errs, code = alike(t, t.Context(), env, "restore", file, "--data", filepath.Join(dir, "new"))
 	contains(t, "restore", out, "restored, read back and found the same")
 	if code != 0 {

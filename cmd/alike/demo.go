@@ -49,7 +49,7 @@ func (cmd *demoCommand) Run(c *console) error {
 	if _, err := pg.Find(c.ctx); err != nil && c.ctx.Err() == nil {
 		fmt.Fprintln(c.err, "no PostgreSQL found; the demo will try to install one")
 	}
-	w, err := d.open(c)
+	w, err := d.openAs(c, false)
 	if err != nil {
 		return err
 	}

@@ -171,7 +171,7 @@ func (cmd *driversPairings) Run(c *console) error {
 		if err != nil {
 			return err
 		}
-		rows, err := w.db.Site(cmd.Site).Pairings(c.ctx, setup.Code)
+		rows, err := w.db.Site(w.line.Site()).Pairings(c.ctx, setup.Code)
 		if err != nil {
 			return err
 		}

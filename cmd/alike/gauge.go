@@ -95,7 +95,7 @@ type gaugeList struct{ database }
 
 func (cmd *gaugeList) Run(c *console) error {
 	return cmd.with(c, func(w *workplace) error {
-		rows, err := w.db.Site(cmd.Site).Studies(c.ctx)
+		rows, err := w.db.Site(w.line.Site()).Studies(c.ctx)
 		if err != nil {
 			return err
 		}

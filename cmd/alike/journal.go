@@ -29,7 +29,7 @@ func (cmd *journalList) Run(c *console) error {
 		return fmt.Errorf("--limit %d --after %d: give a limit from 1 and an entry from 0", cmd.Limit, cmd.After)
 	}
 	return cmd.with(c, func(w *workplace) error {
-		entries, err := w.db.Site(cmd.Site).JournalAbout(c.ctx, cmd.Subject, cmd.After, cmd.Limit)
+		entries, err := w.db.Site(w.line.Site()).JournalAbout(c.ctx, cmd.Subject, cmd.After, cmd.Limit)
 		if err != nil {
 			return err
 		}
@@ -76,7 +76,7 @@ type journalHead struct{ database }
 
 func (cmd *journalHead) Run(c *console) error {
 	return cmd.with(c, func(w *workplace) error {
-		h, err := w.db.Site(cmd.Site).Head(c.ctx)
+		h, err := w.db.Site(w.line.Site()).Head(c.ctx)
 		if err != nil {
 			return err
 		}
@@ -102,7 +102,7 @@ func (cmd *journalVerify) Run(c *console) error {
 	return cmd.with(c, func(w *workplace) error {
 		m := newMeter(c, "checked")
 		what := ""
-		v, err := w.db.Verify(c.ctx, cmd.Site, kept, func(s store.VerifyStep) {
+		v, err := w.db.Verify(c.ctx, w.line.Site(), kept, func(s store.VerifyStep) {
 			if s.What != what {
 				m.end()
 				what, m = s.What, newMeter(c, s.What+" checked")

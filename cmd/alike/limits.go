@@ -50,7 +50,7 @@ func (cmd *envelopeList) Run(c *console) error {
 		if _, err := w.line.Setup(c.ctx, cmd.Product); err != nil {
 			return err
 		}
-		rows, err := w.db.Site(cmd.Site).Envelopes(c.ctx, cmd.Product)
+		rows, err := w.db.Site(w.line.Site()).Envelopes(c.ctx, cmd.Product)
 		if err != nil {
 			return err
 		}
@@ -126,7 +126,7 @@ func (cmd *limitsList) Run(c *console) error {
 		if _, err := w.line.Setup(c.ctx, cmd.Product); err != nil {
 			return err
 		}
-		rows, err := w.db.Site(cmd.Site).LimitSets(c.ctx, cmd.Product)
+		rows, err := w.db.Site(w.line.Site()).LimitSets(c.ctx, cmd.Product)
 		if err != nil {
 			return err
 		}

@@ -26,7 +26,7 @@ type lotList struct{ database }
 
 func (cmd *lotList) Run(c *console) error {
 	return cmd.with(c, func(w *workplace) error {
-		lots, err := w.db.Site(cmd.Site).Lots(c.ctx)
+		lots, err := w.db.Site(w.line.Site()).Lots(c.ctx)
 		if err != nil {
 			return err
 		}

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"os/signal"
 	"strings"
@@ -52,7 +53,7 @@ type database struct {
 	Database string `help:"Address of a PostgreSQL database, such as postgres://user@host/name. Default: one of our own in the data folder." env:"ALIKE_DATABASE_URL" placeholder:"URL"`
 	Data     string `help:"Data folder of our own database." type:"path" env:"ALIKE_DATA" placeholder:"DIR"`
 	Install  bool   `name:"install-postgres" help:"Let alike install PostgreSQL with the system's package manager if there is none (needs root)."`
-	Site     string `help:"Code of the workshop." default:"main" env:"ALIKE_SITE"`
+	Site     string `help:"Code of the workshop. Default: the only one there is; main in a new database." env:"ALIKE_SITE"`
 	SiteName string `help:"Name of a new workshop, as reports show it." env:"ALIKE_SITE_NAME" placeholder:"NAME"`
 	Zone     string `help:"Time zone of a new workshop, such as Europe/Vienna." default:"UTC" env:"ALIKE_ZONE"`
 	As       string `help:"Name that the journal keeps for what you do. Default: your account." env:"ALIKE_AS" placeholder:"NAME"`
@@ -146,6 +147,10 @@ func hints(err error) []string {
 		return []string{"to work beside it add: --database '" + busy.URL + "'"}
 	case errors.As(err, &refusal), errors.As(err, &file):
 		return nil // the text carries its remedy
+	case errors.Is(err, fs.ErrNotExist):
+		return []string{"look at the name, and at the folder that you are in"}
+	case errors.Is(err, fs.ErrPermission):
+		return []string{"give your account the right to it, or choose another place"}
 	}
 	return nil
 }

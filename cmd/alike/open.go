@@ -2,12 +2,14 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"os"
 	"os/user"
 	"path/filepath"
 	"runtime"
+	"strings"
 	"time"
 
 	"alike/internal/line"
@@ -24,9 +26,12 @@ type workplace struct {
 	cluster *pg.Cluster // nil when the database is somebody else's
 }
 
-// open connects to the database of the command line, or to our own, which it starts.
-// The caller closes the workplace.
-func (d database) open(c *console) (*workplace, error) {
+// open connects to the database of the command line, or to our own, which it starts or
+// finds running under another of our programs. The caller closes the workplace.
+func (d database) open(c *console) (*workplace, error) { return d.openAs(c, true) }
+
+// openAs is open; without beside the data folder must be free.
+func (d database) openAs(c *console, beside bool) (*workplace, error) {
 	w := &workplace{by: line.By{Actor: d.actor(), Origin: "command line"}, url: d.Database}
 	if w.url == "" {
 		dir, err := d.folder("alike")
@@ -36,10 +41,15 @@ func (d database) open(c *console) (*workplace, error) {
 		// Ctrl-C ends the command's context; the transaction under way still needs
 		// the server, so that the server is stopped by close and not by the context.
 		w.cluster, err = pg.Start(c.ctx, pg.Options{Dir: dir, MayInstall: d.Install, KeepOnCancel: true, Log: c.note})
-		if err != nil {
+		var busy *pg.InUseError
+		switch {
+		case beside && errors.As(err, &busy) && busy.URL != "":
+			w.url = busy.URL
+		case err != nil:
 			return nil, err
+		default:
+			w.url = w.cluster.URL()
 		}
-		w.url = w.cluster.URL()
 	}
 	if err := w.connect(c, d); err != nil {
 		w.close()
@@ -53,12 +63,46 @@ func (w *workplace) connect(c *console, d database) error {
 	if w.db, err = store.Open(c.ctx, w.url); err != nil {
 		return err
 	}
-	w.line = line.New(w.db, d.Site, time.Now)
+	site, err := d.site(c.ctx, w.db)
+	if err != nil {
+		return err
+	}
+	w.line = line.New(w.db, site, time.Now)
 	name := d.SiteName
 	if name == "" {
-		name = "Workshop " + d.Site
+		name = "Workshop " + site
 	}
 	return w.line.Open(c.ctx, w.by, name, d.Zone)
+}
+
+// firstSite is the code of a new database's workshop when none is given.
+const firstSite = "main"
+
+// site returns the workshop to work in. A slip of the pen must not read as an empty
+// workshop: where there are others, a new one is opened only with its name.
+func (d database) site(ctx context.Context, db *store.DB) (string, error) {
+	sites, err := db.Sites(ctx)
+	if err != nil {
+		return "", err
+	}
+	var there []string
+	for _, s := range sites {
+		if s.Site == d.Site {
+			return d.Site, nil
+		}
+		there = append(there, s.Site+" ("+s.Name+")")
+	}
+	switch {
+	case len(sites) == 0 && d.Site == "":
+		return firstSite, nil
+	case len(sites) == 0, d.Site != "" && d.SiteName != "":
+		return d.Site, nil
+	case d.Site == "" && len(sites) == 1:
+		return sites[0].Site, nil
+	case d.Site == "":
+		return "", fmt.Errorf("the database holds %d workshops: say which with --site CODE; there are %s", len(sites), strings.Join(there, ", "))
+	}
+	return "", fmt.Errorf("there is no workshop %q; there is %s (to open a new one give --site-name NAME as well)", d.Site, strings.Join(there, ", "))
 }
 
 // close gives everything back, also after Ctrl-C.
@@ -76,7 +120,11 @@ func (w *workplace) close() error {
 
 // with runs do on the open database and closes it.
 func (d database) with(c *console, do func(*workplace) error) error {
-	w, err := d.open(c)
+	return d.withAs(c, true, do)
+}
+
+func (d database) withAs(c *console, beside bool, do func(*workplace) error) error {
+	w, err := d.openAs(c, beside)
 	if err != nil {
 		return err
 	}

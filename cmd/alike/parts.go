@@ -80,7 +80,7 @@ type partsBatches struct {
 
 func (cmd *partsBatches) Run(c *console) error {
 	return cmd.with(c, func(w *workplace) error {
-		s := w.db.Site(cmd.Site)
+		s := w.db.Site(w.line.Site())
 		rows, err := s.Batches(c.ctx, cmd.Kind)
 		if err != nil {
 			return err
@@ -152,7 +152,7 @@ func (cmd *partsList) Run(c *console) error {
 		if err != nil {
 			return err
 		}
-		rows, err := w.db.Site(cmd.Site).Parts(c.ctx, setup.Code)
+		rows, err := w.db.Site(w.line.Site()).Parts(c.ctx, setup.Code)
 		if err != nil {
 			return err
 		}
@@ -189,7 +189,7 @@ func (cmd *partsCorrect) Run(c *console) error {
 		return fmt.Errorf("%q is no entry: alike parts list shows them", cmd.Entry)
 	}
 	return cmd.with(c, func(w *workplace) error {
-		old, err := w.db.Site(cmd.Site).Part(c.ctx, id)
+		old, err := w.db.Site(w.line.Site()).Part(c.ctx, id)
 		if err != nil {
 			return fmt.Errorf("entry %s: %w", id, err)
 		}

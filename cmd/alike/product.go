@@ -73,7 +73,7 @@ type productList struct{ database }
 
 func (cmd *productList) Run(c *console) error {
 	return cmd.with(c, func(w *workplace) error {
-		rows, err := w.db.Site(cmd.Site).Products(c.ctx)
+		rows, err := w.db.Site(w.line.Site()).Products(c.ctx)
 		if err != nil {
 			return err
 		}

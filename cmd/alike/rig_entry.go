@@ -120,7 +120,7 @@ func (cmd *rigEntries) Run(c *console) error {
 		if err != nil {
 			return err
 		}
-		rows, err := w.db.Site(cmd.Site).Entries(c.ctx, cmd.Rig, cmd.Kind, cmd.Limit)
+		rows, err := w.db.Site(w.line.Site()).Entries(c.ctx, cmd.Rig, cmd.Kind, cmd.Limit)
 		if err != nil {
 			return err
 		}

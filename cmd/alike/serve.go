@@ -16,7 +16,7 @@ type serveCommand struct {
 }
 
 func (cmd *serveCommand) Run(c *console) error {
-	return cmd.with(c, func(w *workplace) error {
+	return cmd.withAs(c, false, func(w *workplace) error {
 		return serve(c, w, cmd.Listen, cmd.Token)
 	})
 }

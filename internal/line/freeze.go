@@ -230,6 +230,7 @@ func freeze(ctx context.Context, setup *Setup, readings []store.ReadingRow, f Fr
 	}
 	charted := make([][]float64, len(readings)) // by unit, the streams that vary
 	xs := make([]float64, len(readings))
+	o := budget.Options{Every: float64(setup.FalseAlarms), Histories: f.Boards, Progress: f.Progress, Together: true}
 	for i, st := range setup.StreamList {
 		for k, r := range readings {
 			xs[k] = float64(r.Streams[i])
@@ -241,6 +242,7 @@ func freeze(ctx context.Context, setup *Setup, readings []store.ReadingRow, f Fr
 		} else {
 			out.Streams++
 			whole.Streams = append(whole.Streams, st.Key)
+			o.Alike, o.Lean = append(o.Alike, st.alike()), append(o.Lean, st.leans())
 			row.Freedom = e.Freedom
 			for k, x := range xs {
 				charted[k] = append(charted[k], x)
@@ -251,7 +253,7 @@ func freeze(ctx context.Context, setup *Setup, readings []store.ReadingRow, f Fr
 	if out.Streams == 0 {
 		return row, whole, refuse(Invalid, "baseline", "check the takes of these units", "no stream has values that vary in all baseline units")
 	}
-	c, err := budget.Calibrate(ctx, charted, budget.Options{Every: float64(setup.FalseAlarms), Histories: f.Boards, Progress: f.Progress, Together: true})
+	c, err := budget.Calibrate(ctx, charted, o)
 	if err != nil {
 		return row, whole, err
 	}

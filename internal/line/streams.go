@@ -21,6 +21,30 @@ type Stream struct {
 // Positive reports whether the stream's values cannot be negative.
 func (st Stream) Positive() bool { return st.Quantity == envelope.Roughness }
 
+// alike returns a number that a stream shares with the same one of the other channel,
+// which is built in the same way, and 0 for their difference.
+func (st Stream) alike() int {
+	switch st.Quantity {
+	case envelope.Balance:
+		return 0
+	case envelope.Sensitivity:
+		return 1
+	case envelope.Roughness:
+		return 2
+	}
+	return 3 + st.Band
+}
+
+// Below sealed the level depends on how well the pad closes, which it does the less the
+// farther it goes (common practice, no source).
+const sealed = 200.0 // Hz
+
+// leans reports whether the stream's nature is to reach farther to one side: a root mean
+// square, and the bass that a seal holds.
+func (st Stream) leans() bool {
+	return st.Quantity == envelope.Roughness || st.Quantity == envelope.Deviation && st.Hz < sealed
+}
+
 // Group names the block of like streams that a stream belongs to: a channel, the
 // balance per band, or the scalars.
 func (st Stream) Group() string {

@@ -22,7 +22,14 @@ type Options struct {
 	Histories int         // simulated boards; 1000 give a standard error of 4 to 5 %
 	Seed      uint64      // of the simulation
 	Together  bool        // with a chart of all streams together beside the others
-	Progress  func(share float64)
+
+	// Alike says per stream what it is built alike with: equal numbers are, and 0 is a
+	// difference of two such. Lean marks streams whose nature is to reach farther to one
+	// side. Nil where nothing is known; see skewness.go.
+	Alike []int
+	Lean  []bool
+
+	Progress func(share float64)
 }
 
 // A Result is a calibrated board.
@@ -64,7 +71,10 @@ func Calibrate(ctx context.Context, baseline [][]float64, o Options) (Result, er
 	if err != nil {
 		return Result{}, err
 	}
-	c := calibration{Options: o, rows: fewer(rows), skews: skews(baseline), n: len(baseline), streams: len(baseline[0])}
+	if streams := len(baseline[0]); o.Alike != nil && len(o.Alike) != streams || o.Lean != nil && len(o.Lean) != streams {
+		panic("budget: Alike or Lean does not name every stream")
+	}
+	c := calibration{Options: o, rows: fewer(rows), skews: skews(baseline, o.Alike, o.Lean), n: len(baseline), streams: len(baseline[0])}
 	e, err := chart.EstimateFrom(column(baseline, 0))
 	if err != nil {
 		return Result{}, err
@@ -209,7 +219,7 @@ type calibration struct {
 	skews      []skew
 	n, streams int
 	freedom    float64
-	lambda     float64
+	lambda     float64 // of the chart of all streams together; 0 for none
 }
 
 // pilotShare is the part of the work that the first, coarse simulation does.
@@ -221,23 +231,31 @@ func (c calibration) run(ctx context.Context) (Result, error) {
 	even := 1 / (c.Every * float64(c.streams*len(c.Keys)))
 	// One chart with one rule needs the chance 1/Every, a hundred independent ones
 	// somewhat more than the even share.
-	pilot, err := c.simulate(ctx, max(60, c.Histories/8), math.Min(0.09, 20/c.Every), even/2, 0, pilotShare)
+	low, high := even/2, math.Min(0.09, 20/c.Every)
+	pilot, err := c.simulate(ctx, max(60, c.Histories/8), int(2*c.Every), high, low, 0, pilotShare)
 	if err != nil {
 		return Result{}, err
 	}
-	rough := c.solve(pilot, even/2, math.Min(0.09, 20/c.Every))
-	fine, err := c.simulate(ctx, c.Histories, math.Min(0.09, rough*3), rough/2.5, pilotShare, 1)
-	if err != nil {
-		return Result{}, err
+	rough := c.solve(pilot, int(2*c.Every), low, high)
+	horizon := int(8 * c.Every) // small baselines have a long tail of lucky boards
+	var fine []history
+	var alpha float64
+	for wide := 1.7; ; wide *= 2 { // the pilot is seldom a factor of 1.7 off
+		low, high = rough/wide, math.Min(0.09, rough*wide)
+		if fine, err = c.simulate(ctx, c.Histories, horizon, high, low, pilotShare, 1); err != nil {
+			return Result{}, err
+		}
+		alpha = c.solve(fine, horizon, low, high)
+		if wide > 20 || alpha > 1.02*low && (alpha < 0.98*high || high == 0.09) {
+			break
+		}
 	}
-	low, high := rough/2.5, math.Min(0.09, rough*3)
-	alpha := c.solve(fine, low, high)
 	// Lengths of runs are whole numbers, so that the mean jumps where one shortens:
 	// what a jump leaves unused the widths take.
 	length := math.Log(alpha)
 	whole := c.share(fine, length)
-	width := c.bisect(math.Log(low), math.Log(high), func(x float64) bool { return c.mean(fine, stretch{x, length, whole}) > c.Every })
-	return c.result(fine, stretch{width, length, whole}, even)
+	width := c.bisect(math.Log(low), math.Log(high), func(x float64) bool { return runs(fine, stretch{x, length, whole}, horizon) > c.Every })
+	return c.result(fine, horizon, stretch{width, length, whole}, even)
 }
 
 // share returns where the chart of all streams together fires so that its alarm is the
@@ -260,9 +278,9 @@ func (c calibration) share(hs []history, x float64) float64 {
 }
 
 // simulate makes histories told apart from chance high down to chance low.
-func (c calibration) simulate(ctx context.Context, count int, high, low, from, to float64) ([]history, error) {
+func (c calibration) simulate(ctx context.Context, count, horizon int, high, low, from, to float64) ([]history, error) {
 	m := simulation{
-		rows: c.rows, skews: c.skews, n: c.n, horizon: c.horizon(), stop: math.Log(low), lambda: c.lambda, seed: c.Seed,
+		rows: c.rows, skews: c.skews, n: c.n, horizon: horizon, stop: math.Log(low), lambda: c.lambda, seed: c.Seed,
 		scale: newScale(float64(c.n), c.freedom, c.Keys, high),
 	}
 	done := 0
@@ -272,17 +290,14 @@ func (c calibration) simulate(ctx context.Context, count int, high, low, from, t
 	})
 }
 
-// horizon is where histories end: small baselines have a long tail of lucky boards.
-func (c calibration) horizon() int { return int(8 * c.Every) }
-
 // solve finds the chance at which the mean run length is the one asked for; the mean
 // falls as the chance grows.
-func (c calibration) solve(hs []history, low, high float64) float64 {
-	return math.Exp(c.bisect(math.Log(low), math.Log(high), func(x float64) bool { return c.mean(hs, stretch{x, x, c.share(hs, x)}) > c.Every }))
+func (c calibration) solve(hs []history, horizon int, low, high float64) float64 {
+	return math.Exp(c.bisect(math.Log(low), math.Log(high), func(x float64) bool { return runs(hs, stretch{x, x, c.share(hs, x)}, horizon) > c.Every }))
 }
 
-func (c calibration) mean(hs []history, s stretch) float64 {
-	m, _ := mean(hs, s, c.horizon())
+func runs(hs []history, s stretch, horizon int) float64 {
+	m, _ := mean(hs, s, horizon)
 	return m
 }
 
@@ -298,7 +313,7 @@ func (c calibration) bisect(lo, hi float64, under func(float64) bool) float64 {
 	return lo
 }
 
-func (c calibration) result(hs []history, s stretch, even float64) (Result, error) {
+func (c calibration) result(hs []history, horizon int, s stretch, even float64) (Result, error) {
 	r := Result{Width: math.Exp(s.width), Length: math.Exp(s.length), Even: even}
 	rules, err := c.rules(r.Width, r.Length)
 	if err != nil {
@@ -307,12 +322,12 @@ func (c calibration) result(hs []history, s stretch, even float64) (Result, erro
 	if r.Rules, err = chart.Pick(rules, c.Keys); err != nil {
 		return r, err
 	}
-	r.Mean, r.SE = mean(hs, s, c.horizon())
-	var runs []float64
+	r.Mean, r.SE = mean(hs, s, horizon)
+	var lengths []float64
 	first := 0
 	for _, h := range hs {
 		n, _ := h.run(s)
-		runs = append(runs, float64(n))
+		lengths = append(lengths, float64(n))
 		if without, _ := h.run(stretch{s.width, s.length, never}); n < without {
 			first++
 		}
@@ -320,8 +335,8 @@ func (c calibration) result(hs []history, s stretch, even float64) (Result, erro
 	if c.lambda > 0 {
 		r.Limit, r.TogetherFirst = -s.together, float64(first)/float64(len(hs))
 	}
-	sort.Float64s(runs)
-	r.Median, r.Tenth = runs[len(runs)/2], runs[len(runs)/10]
+	sort.Float64s(lengths)
+	r.Median, r.Tenth = lengths[len(lengths)/2], lengths[len(lengths)/10]
 	if c.n < 30 {
 		r.Warnings = append(r.Warnings, fmt.Sprintf("The limits rest on %d units: they are wide, and boards with such limits differ much.", c.n))
 	}

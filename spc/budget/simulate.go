@@ -140,8 +140,11 @@ func (w *worker) unit(rng *rand.Rand) []float64 {
 // history makes a baseline, sets the limits from it, and lets units come until one is
 // a sight rare enough to stop at, or the horizon.
 func (w *worker) history(rng *rand.Rand) history {
-	for j, s := range w.skews {
-		w.bends[j] = s.bend(rng)
+	for _, s := range w.skews {
+		b := s.bend(rng)
+		for _, j := range s.streams {
+			w.bends[j] = b
+		}
 	}
 	for u := range w.n {
 		for j, v := range w.unit(rng) {

@@ -5,6 +5,8 @@ import (
 	"math/rand/v2"
 
 	"alike/spc/sample"
+
+	"gonum.org/v1/gonum/stat"
 )
 
 // Far limits depend greatly on skewness. A bass level that a pad seals well or less
@@ -13,50 +15,118 @@ import (
 // A baseline of 30 units tells little of a single stream's skewness, so each stream's is
 // known only with its uncertainty, and every simulated board draws from that.
 //
+// What is built alike has the same shape, so that the left and the right channel tell of
+// one skewness together; the difference of two that are built alike has none.
+//
 // Prior: the skewness of most streams is within 0.15 or so of 0 and is taken to be
 // 0; the others' is about 0, give or take 0.5. How many the others are is estimated from
-// all streams of the baseline together, as if two of twenty had been seen before. The
+// all streams of the baseline together, as if one of twenty had been seen before; and apart
+// from them for the streams that lean by their nature, of which one of two had been. The
 // numbers were chosen on the simulated workshop (testdata/study.txt), where ten of 98
 // streams have a skewness of 0.3 to 0.8.
 const (
 	small  = 0.15
 	spread = 0.5
-	seen   = 2.0 // skew streams
-	before = 20.0
 	most   = 1.5 // skewness that the simulation goes along with
 )
 
-// A skew is what a baseline leaves open about one stream's skewness: 0 with chance
-// 1-share, else normal.
-type skew struct{ share, mean, sd float64 }
+// A prior is how many skew groups were as if seen before, of how many.
+type prior struct{ skew, of float64 }
 
-// skews returns what is known about each stream's skewness.
-func skews(baseline [][]float64) []skew {
-	n := float64(len(baseline))
-	// Variance of the sample skewness of n normal values (Fisher 1930; from memory).
-	noise := 6 * n * (n - 1) / ((n - 2) * (n + 1) * (n + 3))
-	flat, wide := small*small+noise, spread*spread+noise
-	keep := spread * spread / wide
-	odds := make([]float64, len(baseline[0])) // likelihood of skew against normal
-	out := make([]skew, len(odds))
-	for j := range out {
-		g := skewness(column(baseline, j))
-		odds[j] = math.Sqrt(flat/wide) * math.Exp(g*g/2*(1/flat-1/wide))
-		out[j] = skew{mean: g * keep, sd: math.Sqrt(noise * keep)}
-	}
-	share := seen / before
-	for range 100 {
-		sum := 0.0
-		for j, o := range odds {
-			out[j].share = 1
-			if !math.IsInf(o, 1) {
-				out[j].share = share * o / (share*o + 1 - share)
-			}
-			sum += out[j].share
+var usual, leant = prior{1, 20}, prior{1, 2}
+
+// A skew is what a baseline leaves open about the skewness of streams that are alike: 0
+// with chance 1-share, else normal.
+type skew struct {
+	streams         []int
+	share, mean, sd float64
+}
+
+// skews returns what is known about the skewness of each group of streams. Alike and lean
+// are as in Options.
+func skews(baseline [][]float64, alike []int, lean []bool) []skew {
+	out := groups(alike, len(baseline[0]))
+	odds := make([]float64, len(out)) // likelihood of skew against normal
+	of := map[prior][]int{}
+	for k, s := range out {
+		var g float64
+		for _, j := range s.streams {
+			g += skewness(column(baseline, j)) / float64(len(s.streams))
 		}
-		share = (sum + seen) / (float64(len(odds)) + before)
+		noise := skewNoise(baseline, s.streams)
+		flat, wide := small*small+noise, spread*spread+noise
+		odds[k] = math.Sqrt(flat/wide) * math.Exp(g*g/2*(1/flat-1/wide))
+		keep := spread * spread / wide
+		out[k].mean, out[k].sd = g*keep, math.Sqrt(noise*keep)
+		p := usual
+		if lean != nil && lean[s.streams[0]] {
+			p = leant
+		}
+		of[p] = append(of[p], k)
+	}
+	for p, ks := range of {
+		p.shares(out, odds, ks)
 	}
 	return out
+}
+
+// shares estimates how many of the groups ks are skew, and with it each one's chance, by
+// expectation and maximisation in turn.
+func (p prior) shares(out []skew, odds []float64, ks []int) {
+	share := p.skew / p.of
+	for range 100 {
+		sum := p.skew
+		for _, k := range ks {
+			out[k].share = 1
+			if o := odds[k]; !math.IsInf(o, 1) {
+				out[k].share = share * o / (share*o + 1 - share)
+			}
+			sum += out[k].share
+		}
+		share = sum / (float64(len(ks)) + p.of)
+	}
+}
+
+// groups sorts streams by what they are alike with, in order of appearance.
+func groups(alike []int, streams int) []skew {
+	var out []skew
+	at := map[int]int{}
+	for j := range streams {
+		if alike == nil {
+			out = append(out, skew{streams: []int{j}})
+			continue
+		}
+		g := alike[j]
+		if g == 0 {
+			continue
+		}
+		k, ok := at[g]
+		if !ok {
+			k = len(out)
+			at[g], out = k, append(out, skew{})
+		}
+		out[k].streams = append(out[k].streams, j)
+	}
+	return out
+}
+
+// skewNoise is the variance of the mean sample skewness of normal streams: that of one
+// for n values (Fisher 1930), and for two of correlation ρ the covariance ρ³ times that
+// (exact for large n; both from memory).
+func skewNoise(baseline [][]float64, streams []int) float64 {
+	n := float64(len(baseline))
+	one := 6 * n * (n - 1) / ((n - 2) * (n + 1) * (n + 3))
+	sum := 0.0
+	for _, i := range streams {
+		for _, j := range streams {
+			r := 1.0
+			if i != j {
+				r = stat.Correlation(column(baseline, i), column(baseline, j), nil)
+			}
+			sum += r * r * r
+		}
+	}
+	return one * math.Max(sum, 1) / float64(len(streams)*len(streams))
 }
 
 // skewness is the sample skewness corrected for n.

@@ -44,7 +44,7 @@ func TestSkewsFindsTheSkewStreams(t *testing.T) {
 		}
 	}
 	others := 0.0
-	for j, s := range skews(base) {
+	for j, s := range skews(base, nil, nil) {
 		if j%10 == 0 {
 			if s.share < 0.99 || math.Abs(s.mean-2) > 0.8 {
 				t.Errorf("stream %d: %+v", j, s)
@@ -65,12 +65,79 @@ func TestSkewsOfNormalStreams(t *testing.T) {
 	for _, n := range []int{10, 30, 200} {
 		sum := 0.0
 		for range 50 {
-			for _, s := range skews(correlated(rng, n, 40, 0.3)) {
+			for _, s := range skews(correlated(rng, n, 40, 0.3), nil, nil) {
 				sum += s.share / 40 / 50
 			}
 		}
 		if sum > 0.15 {
 			t.Errorf("%d units: share %.3f", n, sum)
 		}
+	}
+}
+
+// What is built alike tells of one skewness together: two streams that are the same tell
+// no more than one, two independent ones have half the noise, and a difference has none.
+func TestSkewsOfStreamsBuiltAlike(t *testing.T) {
+	rng := rand.New(rand.NewPCG(9, 9))
+	base := correlated(rng, 60, 5, 0)
+	for _, r := range base {
+		r[1] = r[0]
+	}
+	got := skews(base, []int{1, 1, 2, 2, 0}, nil)
+	one := skews(base, []int{1, 0, 0, 0, 0}, nil)
+	if len(got) != 2 || len(one) != 1 || len(skews(base, nil, nil)) != 5 {
+		t.Fatalf("%+v %+v", got, one)
+	}
+	if math.Abs(got[0].mean-one[0].mean) > 1e-9 || math.Abs(got[0].sd-one[0].sd) > 1e-9 {
+		t.Errorf("a stream twice: %+v, once: %+v", got[0], one[0])
+	}
+	if !(got[1].sd < 0.85*got[0].sd) {
+		t.Errorf("two independent streams leave %.3f open, one %.3f", got[1].sd, got[0].sd)
+	}
+}
+
+// The noise of the mean skewness of two correlated normal streams, beside simulation.
+func TestSkewNoise(t *testing.T) {
+	rng := rand.New(rand.NewPCG(10, 10))
+	const n, count = 60, 4000
+	for _, rho := range []float64{0, 0.8} {
+		noise, square := 0.0, 0.0
+		for range count {
+			base := correlated(rng, n, 2, rho)
+			g := (skewness(column(base, 0)) + skewness(column(base, 1))) / 2
+			noise, square = noise+skewNoise(base, []int{0, 1})/count, square+g*g/count
+		}
+		if math.Abs(noise/square-1) > 0.09 { // se 2.5 % and the finite n
+			t.Errorf("correlation %v: %.4f, simulated %.4f", rho, noise, square)
+		}
+	}
+}
+
+// Streams that lean by nature are thought skew on less evidence, and the others are
+// judged apart from them.
+func TestSkewsOfLeaningStreams(t *testing.T) {
+	rng := rand.New(rand.NewPCG(11, 11))
+	base := correlated(rng, 60, 40, 0)
+	lean := make([]bool, 40)
+	for _, r := range base {
+		for j := range 8 {
+			r[j] = math.Exp(0.2 * r[j]) // skewness 0.61
+		}
+	}
+	mean := func(lean []bool, from, to int) (share float64) {
+		for _, s := range skews(base, nil, lean)[from:to] {
+			share += s.share / float64(to-from)
+		}
+		return share
+	}
+	before, others := mean(nil, 0, 8), mean(nil, 8, 40)
+	for j := range 8 {
+		lean[j] = true
+	}
+	if after := mean(lean, 0, 8); after < before+0.1 {
+		t.Errorf("share %.2f when they are known to lean, %.2f before", after, before)
+	}
+	if after := mean(lean, 8, 40); after > others {
+		t.Errorf("the others: share %.3f beside streams known to lean, %.3f before", after, others)
 	}
 }
