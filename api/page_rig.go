@@ -374,7 +374,8 @@ func placeOf(h line.ReferenceHistory, ch line.PlaceChart, from int) placeLine {
 	p := placeLine{Channel: ch.Channel, Band: ch.Band, Tolerance: ch.Tolerance, Href: fmt.Sprintf("/rig/references/%s?%s#chart", url.PathEscape(h.Serial),
 		url.Values{"rig": {h.Rig}, "channel": {ch.Channel}, "band": {ch.Band}}.Encode())}
 	for _, v := range ch.Values[min(from, len(ch.Values)):] {
-		p.Last, p.Outside = append(p.Last, v), append(p.Outside, math.Abs(v) > ch.Tolerance)
+		// What seating alone explains may be more than the tolerance, and is allowed then.
+		p.Last, p.Outside = append(p.Last, v), append(p.Outside, math.Abs(v) > math.Max(ch.Tolerance, ch.Upper))
 	}
 	var rules []string
 	for _, m := range ch.Marks {

@@ -55,6 +55,7 @@ type UnitResult struct {
 	Lot     string        `json:"lot"`
 	Attempt int           `json:"attempt"`
 	Waiting string        `json:"waiting,omitempty"` // takes that are still missing
+	Notice  string        `json:"notice,omitempty"`  // the charts leave the unit out, since it comes in late
 	Verdict *line.Verdict `json:"verdict,omitempty"`
 	Signals []Signal      `json:"signals,omitempty"`
 	Checks  []CheckResult `json:"checks,omitempty"` // when the takes are of a reference unit
@@ -169,7 +170,7 @@ func (s *server) quarantine(c echo.Context, r curve.Refusal, lot string, t any) 
 }
 
 func (s *server) unitResult(r line.Receipt) UnitResult {
-	u := UnitResult{Serial: r.Serial, Lot: r.Lot, Attempt: r.Attempt, Waiting: r.Waiting, Verdict: r.Verdict}
+	u := UnitResult{Serial: r.Serial, Lot: r.Lot, Attempt: r.Attempt, Waiting: r.Waiting, Notice: r.Notice, Verdict: r.Verdict}
 	if r.Verdict != nil {
 		s.metrics.verdicts.WithLabelValues(string(r.Verdict.Word)).Inc()
 	}

@@ -103,6 +103,13 @@ func (c *console) tell(o line.Outcome) {
 	for _, text := range o.Waiting {
 		fmt.Fprintf(c.out, "waiting for takes: %s\n", text)
 	}
+	for i, text := range o.Late {
+		if i == 3 {
+			fmt.Fprintf(c.out, "note: and %d more that come in late\n", len(o.Late)-i)
+			break
+		}
+		fmt.Fprintf(c.out, "note: %s\n", text)
+	}
 	if n := len(o.Signals); n > 0 {
 		fmt.Fprintf(c.out, "chart signals: %d, the first at unit %s\n", n, o.Signals[0].Serial)
 	}

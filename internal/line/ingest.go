@@ -20,6 +20,7 @@ type Outcome struct {
 	Signals  []store.SignalRow
 	Refused  []curve.Refusal // everything refused, known or not
 	Fresh    int             // of Refused, those new to quarantine
+	Late     []string        // notices of units that come in after later ones were charted
 	Checks   []RigCheck      // visits of reference units
 	Study    *StudyRun       // how far the last study met has come
 }
@@ -147,6 +148,9 @@ func (in *ingest) intake(ctx context.Context, takes []curve.Take) error {
 		in.out.Verdicts[r.Verdict.Word]++
 	}
 	in.out.Signals = append(in.out.Signals, r.Signals...)
+	if r.Notice != "" {
+		in.out.Late = append(in.out.Late, r.Notice)
+	}
 	return nil
 }
 

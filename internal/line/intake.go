@@ -26,6 +26,7 @@ type Receipt struct {
 	Waiting string // which takes are still missing; empty once judged
 	Verdict *Verdict
 	Signals []store.SignalRow
+	Notice  string // that the charts leave the unit out, since it comes in late; empty for none
 	// Checks holds a reference unit's visits, when the takes are of one.
 	Checks []RigCheck
 	Study  *StudyRun // when the takes are of a study

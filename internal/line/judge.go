@@ -67,6 +67,12 @@ func (v *visit) judge(ctx context.Context, s store.Site, takes []store.TakeRow) 
 		Place: *v.unit.Place, Number: v.attempt.Number, Serial: v.unit.Serial, Streams: v.setup.values(channels),
 		Charted: v.attempt.Number == 1 && verdict.Word != envelope.Hold,
 	}
+	if board != nil && !again && reading.Charted {
+		if v.receipt.Notice, err = v.late(ctx, s, reading.Place); err != nil {
+			return err
+		}
+		reading.Charted = v.receipt.Notice == ""
+	}
 	if !again {
 		if err := s.AddReading(ctx, v.setup.Code, reading); err != nil {
 			return err

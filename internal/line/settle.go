@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"alike/internal/store"
@@ -156,6 +157,13 @@ func (v *visit) rechart(ctx context.Context, s store.Site, b *board) error {
 	readings, err := s.ReadingsOfUnit(ctx, v.setup.Code, v.unit.Serial)
 	if err != nil {
 		return err
+	}
+	if counts == 1 && v.attempt.Number > 1 && !slices.ContainsFunc(readings, func(r store.ReadingRow) bool { return r.Charted }) {
+		// Left out since it came in late, unless it was on hold: a retest does not change that.
+		changes, err := s.VerdictChanges(ctx, v.unit.Serial)
+		if err != nil || len(changes) == 0 {
+			return err
+		}
 	}
 	for _, r := range readings { // first off, for a place has one charted reading at most
 		if r.Charted && r.Number != counts {

@@ -220,7 +220,7 @@ type calibration struct {
 	skews      []skew
 	n, streams int
 	freedom    float64
-	lambda     float64
+	lambda     float64 // of the chart of all streams together; 0 for none
 }
 
 // pilotShare is the part of the work that the first, coarse simulation does.
