@@ -5,8 +5,10 @@ import (
 	"encoding/hex"
 	"fmt"
 	"math"
+	"runtime"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"alike/internal/store"
@@ -131,34 +133,53 @@ const capabilityConfidence = 0.95
 // capability relates the first attempts' values of every limited stream to its limits.
 // Fewer than ten values tell too little to be shown.
 func (g *gathering) capability() {
-	const fewest = 10
-	for i, st := range g.setup.StreamList {
-		lower, upper := g.limitsOf(st)
-		if math.IsNaN(lower) && math.IsNaN(upper) {
-			continue
+	rows := make([]*reports.CapabilityRow, len(g.setup.StreamList))
+	var wait sync.WaitGroup
+	turns := make(chan struct{}, runtime.GOMAXPROCS(0)) // a page waits for a hundred streams
+	for i := range rows {
+		turns <- struct{}{}
+		wait.Go(func() {
+			rows[i] = g.capabilityOf(i)
+			<-turns
+		})
+	}
+	wait.Wait()
+	for _, r := range rows {
+		if r != nil {
+			g.out.Capability = append(g.out.Capability, *r)
 		}
-		var xs []float64
-		for _, r := range g.first {
-			if x := float64(r.Streams[i]); !math.IsNaN(x) {
-				xs = append(xs, x)
-			}
-		}
-		if len(xs) < fewest {
-			continue
-		}
-		r, err := capability.Study(xs, capability.Spec{Lower: known(lower), Upper: known(upper)}, capability.Options{Confidence: capabilityConfidence})
-		if err != nil { // no spread at all: nothing to relate
-			continue
-		}
-		row := reports.CapabilityRow{Stream: st.Title, Unit: st.Unit, N: r.N, Mean: r.Mean, SD: r.SD, Lower: lower, Upper: upper,
-			Ppk: r.Ppk.Value, Low: r.Ppk.Low, High: r.Ppk.High, AtLeast: r.AtLeast, Confidence: r.Confidence, NormalP: math.NaN(), Warnings: strings.Join(r.Warnings, " "),
-			Group: st.Group(), Hz: st.Hz}
-		if r.Normality != nil {
-			row.NormalP = r.Normality.P
-		}
-		g.out.Capability = append(g.out.Capability, row)
 	}
 	slices.SortStableFunc(g.out.Capability, func(a, b reports.CapabilityRow) int { return cmpFloat(a.AtLeast, b.AtLeast) })
+}
+
+// capabilityOf studies one stream, nil where there is nothing to relate.
+func (g *gathering) capabilityOf(i int) *reports.CapabilityRow {
+	const fewest = 10
+	st := g.setup.StreamList[i]
+	lower, upper := g.limitsOf(st)
+	if math.IsNaN(lower) && math.IsNaN(upper) {
+		return nil
+	}
+	var xs []float64
+	for _, r := range g.first {
+		if x := float64(r.Streams[i]); !math.IsNaN(x) {
+			xs = append(xs, x)
+		}
+	}
+	if len(xs) < fewest {
+		return nil
+	}
+	r, err := capability.Study(xs, capability.Spec{Lower: known(lower), Upper: known(upper)}, capability.Options{Confidence: capabilityConfidence, Bare: true})
+	if err != nil { // no spread at all
+		return nil
+	}
+	row := &reports.CapabilityRow{Stream: st.Title, Unit: st.Unit, N: r.N, Mean: r.Mean, SD: r.SD, Lower: lower, Upper: upper,
+		Ppk: r.Ppk.Value, Low: r.Ppk.Low, High: r.Ppk.High, AtLeast: r.AtLeast, Confidence: r.Confidence, NormalP: math.NaN(), Warnings: strings.Join(r.Warnings, " "),
+		Group: st.Group(), Hz: st.Hz}
+	if r.Normality != nil {
+		row.NormalP = r.Normality.P
+	}
+	return row
 }
 
 func known(x float64) *float64 {

@@ -37,6 +37,8 @@ type Options struct {
 	// Sizes are the sizes of the subgroups (2 to 200 each), for Subgroups: the
 	// values of the first subgroup come first.
 	Sizes []int
+	// Bare leaves CpkExact and PpkExact of two limits out: they take most of the time.
+	Bare bool
 }
 
 // A Result is a capability study of one quantity. Indices that the limits do not
@@ -88,8 +90,10 @@ func Study(xs []float64, spec Spec, opt Options) (Result, error) {
 		return Result{}, errNoSpread
 	}
 	r.Sigma = short.sigma
-	r.Cp, r.Cpk, r.CpkExact = r.indices(spec, short)
-	r.Pp, r.Ppk, r.PpkExact = r.indices(spec, long)
+	r.Cp, r.Cpk, r.CpkExact = r.indices(spec, short, opt.Bare)
+	if r.Pp, r.Ppk, r.PpkExact = r.Cp, r.Cpk, r.CpkExact; short != long {
+		r.Pp, r.Ppk, r.PpkExact = r.indices(spec, long, opt.Bare)
+	}
 	if spec.Lower != nil && spec.Upper != nil && spec.Target != nil {
 		off := r.Mean - *spec.Target
 		value := (*spec.Upper - *spec.Lower) / (6 * math.Hypot(r.SD, off))
@@ -105,7 +109,7 @@ func Study(xs []float64, spec Spec, opt Options) (Result, error) {
 
 // indices returns the index of spread (nil for one limit) and the one of the nearer
 // limit with both its intervals.
-func (r Result) indices(spec Spec, s spread) (both, near, exact *Index) {
+func (r Result) indices(spec Spec, s spread, bare bool) (both, near, exact *Index) {
 	value := math.Inf(1)
 	if spec.Lower != nil {
 		value = (r.Mean - *spec.Lower) / (3 * s.sigma)
@@ -113,8 +117,11 @@ func (r Result) indices(spec Spec, s spread) (both, near, exact *Index) {
 	if spec.Upper != nil {
 		value = math.Min(value, (*spec.Upper-r.Mean)/(3*s.sigma))
 	}
-	exact = exactIndex(value, r.N, s, r.Confidence)
-	if spec.Lower == nil || spec.Upper == nil {
+	one := spec.Lower == nil || spec.Upper == nil
+	if one || !bare {
+		exact = exactIndex(value, r.N, s, r.Confidence)
+	}
+	if one {
 		return nil, exact, exact
 	}
 	both = spreadIndex((*spec.Upper-*spec.Lower)/(6*s.sigma), s, r.Confidence)

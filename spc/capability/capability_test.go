@@ -433,6 +433,17 @@ func TestProperties(t *testing.T) {
 	}
 }
 
+// A bare study is the same but for the exact intervals of two limits.
+func TestBareStudy(t *testing.T) {
+	xs := withMoments(30, 16, 2)
+	for _, spec := range []Spec{{Lower: At(8)}, {At(8), At(20), nil}} {
+		want, got := study(t, xs, spec, Options{}), study(t, xs, spec, Options{Bare: true})
+		if *got.Ppk != *want.Ppk || got.AtLeast != want.AtLeast || (got.PpkExact == nil) != (spec.Upper != nil) || want.PpkExact == nil {
+			t.Errorf("%+v\n%+v", got, want)
+		}
+	}
+}
+
 func BenchmarkStudy(b *testing.B) {
 	xs := withMoments(30, 16, 2)
 	for b.Loop() {

@@ -4,6 +4,8 @@ import (
 	"math"
 
 	"alike/spc/dist"
+
+	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // An Index is a capability index with a two-sided interval.
@@ -53,8 +55,14 @@ func bound(value float64, n int, s spread, alpha float64, low bool) float64 {
 		}
 		return math.Log(alpha) - math.Log(math.Max(d.CDF(t), 1e-300))
 	}
-	start := t * s.c4
-	return dist.Root(f, start, 1+math.Abs(t)/math.Sqrt(2*s.nu)) / scale
+	// Near the root by the normal approximation of the noncentral t distribution, whose
+	// error is some hundredths of its standard deviation.
+	sd := math.Sqrt(1 + t*t/(2*s.nu))
+	z := distuv.UnitNormal.Quantile(alpha) * sd
+	if !low {
+		z = -z
+	}
+	return dist.Root(f, t*s.c4+z, sd/16) / scale
 }
 
 // targetIndex is Cpm = (U-L)/(6·√(s² + (mean-T)²)) with Boyles' interval (J. Quality
