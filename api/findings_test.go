@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"net/http"
+	"regexp"
 	"strings"
 	"testing"
 
@@ -121,6 +122,12 @@ func TestPagesOfFindings(t *testing.T) {
 			}
 		}
 		return string(a.body)
+	}
+	for _, path := range []string{"/findings", "/findings/1", "/lots/L%201", "/"} {
+		text := regexp.MustCompile(`(?s)<style.*?</style>|<code.*?</code>|<svg.*?</svg>|<[^>]*>`).ReplaceAllString(page("GET", path, "", 200), " ")
+		if bare := regexp.MustCompile(`[^<>]{0,40}[\s(±]-\d.{0,10}`).FindString(text); bare != "" {
+			t.Errorf("%s writes a hyphen for a minus sign: %q", path, bare)
+		}
 	}
 	list := page("GET", "/findings", "", 200, "The line moved", `href="/findings/1"`, "Since U025", `aria-current="page">Findings`)
 	if strings.Contains(list, "Single units") || strings.Contains(list, "<h2>Closed") {

@@ -3,12 +3,14 @@ package api
 import (
 	"context"
 	"errors"
+	"fmt"
 	"net/http"
 	"net/url"
 	"strings"
 	"time"
 
 	"alike/api/pages"
+	"alike/internal/access"
 	"alike/internal/store"
 
 	"github.com/labstack/echo/v4"
@@ -127,12 +129,35 @@ func (s *server) show(c echo.Context, status int, name string, v pages.View) err
 func (s *server) write(c echo.Context, status int, name string, v pages.View) error {
 	k := callerOf(c)
 	v.Version, v.Person, v.Role = s.Version, k.session.Person, string(k.role)
+	v.Refused = refusals(k)
 	v.Anybody = k.actor == "" && !v.Bare && !s.Demand && Loopback(s.Listen) && !s.demand.registered.Load()
 	var b strings.Builder
 	if err := pages.Render(&b, name, v); err != nil {
 		return err
 	}
 	return c.HTML(status, b.String())
+}
+
+// refusals says of every deed that the caller may not do whose task it is. Nobody is
+// refused anything while nobody has to sign in.
+func refusals(k caller) map[string]string {
+	if k.actor == "" {
+		return nil
+	}
+	out := map[string]string{}
+	for _, d := range access.Deeds() {
+		if k.role.May(d) {
+			continue
+		}
+		var whose []string
+		for _, r := range access.PeopleRoles {
+			if r.May(d) {
+				whose = append(whose, string(r))
+			}
+		}
+		out[string(d)] = fmt.Sprintf("To do this takes the role %s; yours is %s.", strings.Join(whose, " or "), k.role)
+	}
+	return out
 }
 
 // problemPage answers a person with what went wrong and what to do. It asks the

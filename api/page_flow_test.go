@@ -10,6 +10,7 @@ import (
 
 	"alike/api"
 	"alike/internal/line"
+	"alike/spc/envelope"
 )
 
 // A person comes from an empty database to a first verdict by the pages alone.
@@ -327,6 +328,18 @@ func TestLimitsAreFrozenByPages(t *testing.T) {
 	p.says("#limits ~ div tbody th", "1, in force")
 	p.says("details li", "BAD")
 	b.get("/").says("#now-answer", "limit set 1 from 24 units")
+	// A product added later does not undo the steps on the page of how to begin.
+	if _, err := l.AddProduct(t.Context(), tester, line.Product{
+		Code: "p2", Name: "Other", Channels: []string{"mono"}, Fraction: 1, Bands: line.Span{From: 63, To: 8000},
+		Anchor: line.Span{From: 1000, To: 1000}, Seatings: 1, MaxAttempts: 2, FirstPassYield: 0.9, FalseAlarms: 50,
+		Envelope: &envelope.Envelope{Around: []envelope.Range{{From: 63, To: 8000, Minus: 3, Plus: 3}}},
+	}); err != nil {
+		t.Fatal(err)
+	}
+	p = b.get("/start")
+	p.says("#product", "done: p1")
+	p.says("#takes", "done: lot")
+	p.says("#limits", "done: limit set 1")
 	// Giving up leaves nothing behind.
 	b.post(at, url.Values{"lot": {"L 1"}, "by": {"Ada"}, "reason": {"again"}})
 	p = b.post(at+"/stop", nil)

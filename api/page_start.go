@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/http"
 	"regexp"
+	"slices"
 	"strings"
 
 	"alike/api/pages"
@@ -17,7 +18,7 @@ import (
 
 type startBody struct {
 	Products []store.ProductRow
-	Product  string // that was added last
+	Product  string // that the steps are told of
 	Lots     []string
 	Limits   int // newest limit set of it
 	Form     startForm
@@ -52,12 +53,27 @@ func (s *server) startBody(c echo.Context) (startBody, error) {
 	if b.Products, err = site.Products(ctx); err != nil || len(b.Products) == 0 {
 		return b, err
 	}
-	b.Product = newestProduct(b.Products)
-	if b.Lots, err = site.LotNames(ctx, b.Product, 1); err != nil {
-		return b, err
+	// The steps are told of the product that is furthest, of several the newest.
+	furthest := -1
+	slices.SortStableFunc(b.Products, func(x, y store.ProductRow) int { return y.CreatedAt.Compare(x.CreatedAt) })
+	for _, p := range b.Products {
+		lots, err := site.LotNames(ctx, p.Product, 1)
+		if err != nil {
+			return b, err
+		}
+		_, limits, err := site.VersionsInForce(ctx, p.Product)
+		if err != nil {
+			return b, err
+		}
+		steps := len(lots)
+		if limits > 0 {
+			steps += 2
+		}
+		if steps > furthest {
+			furthest, b.Product, b.Lots, b.Limits = steps, p.Product, lots, limits
+		}
 	}
-	_, b.Limits, err = site.VersionsInForce(ctx, b.Product)
-	return b, err
+	return b, nil
 }
 
 // start adds the first product.

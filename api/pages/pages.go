@@ -23,21 +23,22 @@ var files embed.FS
 
 // A View is one page with what the layout shows around it.
 type View struct {
-	Title   string // of the page; the layout adds the workshop
-	Here    string // address of the entry of Menu that the page belongs to
-	Site    string // name of the workshop
-	Version string // of the program
-	Query   string // in the search box
-	Person  string // who is signed in
-	Role    string // their role
-	Anybody bool   // nobody has to sign in: the page says so
-	Bare    bool   // without menu and search: there is nothing to go to yet
-	Live    bool   // the page renews its parts marked data-live when the line changes
-	Script  string // a script of the page's own, beside app.js
-	Module  string // a script of the page's own that is a module
-	Base    string // a style sheet that Style builds upon
-	Style   string // a style sheet of the page's own, beside app.css
-	Body    any    // what the page's own template reads
+	Title   string            // of the page; the layout adds the workshop
+	Here    string            // address of the entry of Menu that the page belongs to
+	Site    string            // name of the workshop
+	Version string            // of the program
+	Query   string            // in the search box
+	Person  string            // who is signed in
+	Role    string            // their role
+	Refused map[string]string // by deed, what a page says in place of a form that the role may not send
+	Anybody bool              // nobody has to sign in: the page says so
+	Bare    bool              // without menu and search: there is nothing to go to yet
+	Live    bool              // the page renews its parts marked data-live when the line changes
+	Script  string            // a script of the page's own, beside app.js
+	Module  string            // a script of the page's own that is a module
+	Base    string            // a style sheet that Style builds upon
+	Style   string            // a style sheet of the page's own, beside app.css
+	Body    any               // what the page's own template reads
 }
 
 // A MenuEntry is one question of the maker and where it is answered.
@@ -47,6 +48,13 @@ type MenuEntry struct{ Href, Name string }
 var Menu = []MenuEntry{
 	{"/", "Line"}, {"/findings", "Findings"}, {"/drift", "Drift map"}, {"/units", "Units"}, {"/lots", "Lots"}, {"/rig", "Rig"}, {"/drivers", "Drivers"}, {"/parts", "Parts"}, {"/products", "Products"}, {"/journal", "Journal"}, {"/try", "Try a curve"},
 }
+
+// May reports whether who looks may do a deed of internal/access; the page offers no
+// form otherwise, but Refusal.
+func (v View) May(deed string) bool { return v.Refused[deed] == "" }
+
+// Refusal says whose task a deed is; empty for those who may.
+func (v View) Refusal(deed string) string { return v.Refused[deed] }
 
 // Menu returns the entries for the layout.
 func (v View) Menu() []MenuEntry { return Menu }

@@ -398,7 +398,11 @@ func SamplingText(s reports.Sampling) string {
 	case s.Method != "plan" && s.Result == NotComplete:
 		return fmt.Sprintf("%d of %d units are inspected.", s.Inspected, s.Sample)
 	case s.Method != "plan":
-		return fmt.Sprintf("All %d units were inspected, %d do not pass.", s.Sample, s.Defective)
+		not := fmt.Sprintf("%d do not pass", s.Defective)
+		if s.Defective == 1 {
+			not = "1 does not pass"
+		}
+		return fmt.Sprintf("All %d units were inspected, %s.", s.Sample, not)
 	case s.Result == Refuse:
 		return fmt.Sprintf("The sampling plan refuses the lot: %d of %d units inspected are defective, %d are allowed.", s.Defective, s.Inspected, s.Accept)
 	case s.Result == NotComplete:

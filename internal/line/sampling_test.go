@@ -9,6 +9,7 @@ import (
 	"alike/internal/curve"
 	"alike/internal/line"
 	"alike/internal/store"
+	"alike/reports"
 )
 
 // sampled is a product that is judged by 3 of 8 units or so, none defective.
@@ -143,5 +144,15 @@ func TestHistoryTightensInspection(t *testing.T) {
 	v, err := db.Verify(ctx, "main", nil, func(store.VerifyStep) {})
 	if err != nil || len(v.Faults) > 0 {
 		t.Errorf("%+v (%v)", v.Faults, err)
+	}
+}
+
+// One unit does not, two do not.
+func TestSamplingTextCounts(t *testing.T) {
+	t.Parallel()
+	for bad, want := range map[int]string{0: "All 40 units were inspected, 0 do not pass.", 1: "All 40 units were inspected, 1 does not pass.", 2: "All 40 units were inspected, 2 do not pass."} {
+		if got := line.SamplingText(reports.Sampling{Method: "every unit", Result: line.Accept, Sample: 40, Inspected: 40, Defective: bad}); got != want {
+			t.Errorf("%q, want %q", got, want)
+		}
 	}
 }

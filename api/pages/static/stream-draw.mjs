@@ -156,22 +156,29 @@ export function drawMarks(u, data, values, main) {
 			}
 			return;
 		}
+		// Where units stand closer than shapes are wide, one shape stands for its place and
+		// what would lie on it is a dot: each signal is still seen, and its rules are named
+		// where their numbers fit.
+		const { min, max } = u.scales.x, r = 6.5 * dpr(), tight = u.bbox.width / (max - min) < 2 * r;
 		const numbers = new Map();
+		let last = null;
 		for (const m of data.marks) {
 			if (m.index < from || m.index >= to || values[m.index] === null) continue;
-			const rule = data.rules.get(m.rule);
-			shape(c, rule.shape, x(m.index), y(values[m.index]), 6.5 * dpr());
+			const rule = data.rules.get(m.rule), at = { x: x(m.index), y: y(values[m.index]) };
+			if (tight && last && Math.hypot(at.x - last.x, at.y - last.y) < 2.2 * r) dot(c, at.x, at.y, 2 * dpr());
+			else shape(c, rule.shape, (last = at).x, at.y, tight ? 0.8 * r : r);
 			numbers.set(m.index, [...(numbers.get(m.index) || []), rule.number]);
 		}
 		c.font = `bold ${10.5 * dpr()}px system-ui, sans-serif`;
 		c.textAlign = "center";
 		c.textBaseline = "bottom";
-		let last = "", free = -Infinity;
+		let said = { right: -Infinity, text: "" };
 		for (const [i, of] of [...numbers].sort((a, b) => a[0] - b[0])) {
-			const text = of.sort((a, b) => a - b).join("·");
-			if (x(i) - free < (text === last ? 15 : 9) * dpr()) continue;
-			c.fillText(text, x(i), Math.max(u.bbox.top + 12 * dpr(), y(values[i]) - 9 * dpr()));
-			last = text; free = x(i);
+			const text = of.sort((a, b) => a - b).join("·"), half = c.measureText(text).width / 2;
+			const bottom = Math.max(u.bbox.top + 12 * dpr(), y(values[i]) - 9 * dpr());
+			if (x(i) - half < said.right + (text === said.text ? 9 : 3) * dpr()) continue;
+			c.fillText(text, x(i), bottom);
+			said = { right: x(i) + half, text };
 		}
 	});
 }
