@@ -3,6 +3,7 @@ package browsertest
 import (
 	"archive/zip"
 	"bytes"
+	"encoding/base64"
 	"fmt"
 	"io"
 	"net/http"
@@ -81,6 +82,55 @@ func TestDecideAndSign(t *testing.T) {
 	}
 }
 
+// The whole way of who comes first: the link of the console, a password, and then a lot
+// is closed, decided and signed by that account, and its report, fetched twice in the
+// session, is the same but for the moment of making.
+func TestFirstAdministratorDecides(t *testing.T) {
+	w := weeks(t)
+	b := open(t, w.URL, widths[0])
+	link, err := w.line.FirstLink(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	page := "/lots/" + w.story.Lots[1].Code
+	b.visit("/welcome/"+link, "#password")
+	b.fill("button.main", "#name", "Savka", "#password", "seven teal otters knit", "#again", "seven teal otters knit")
+	b.until(heading+` === "Savka"`, 10*time.Second)
+	b.visit(page, "#close-reason")
+	if js[bool](b, `Boolean(document.querySelector("#close-by"))`) {
+		t.Error("who is signed in is asked for a name")
+	}
+	b.send("close", nil, "close-reason")
+	b.until(`document.querySelector("#decide-reason")`, 10*time.Second)
+	b.do("choose", chromedp.Click("#outcome-accept"))
+	b.send("decide", map[string]string{"decide-reason": "heard six of them"}, "decide-reason")
+	b.until(`document.querySelector("#signature.done")?.textContent.includes("Savka")`, 10*time.Second)
+	fetch := func() map[string][]byte {
+		data, err := base64.StdEncoding.DecodeString(js[string](b, fmt.Sprintf(`fetch(%q).then(r => r.arrayBuffer()).then(b => {
+			let s = ""; for (const v of new Uint8Array(b)) s += String.fromCharCode(v); return btoa(s) })`, "/api/v1"+page+"/report.xlsx")))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return unzipped(t, data)
+	}
+	first := fetch()
+	time.Sleep(1100 * time.Millisecond) // another second of making
+	again := fetch()
+	for name, data := range first {
+		moment := name == "docProps/core.xml" || name == "xl/worksheets/sheet13.xml" // Method
+		if !moment && !bytes.Equal(data, again[name]) {
+			t.Errorf("%s differs", name)
+		}
+	}
+	if all := string(first["xl/sharedStrings.xml"]) + string(first["xl/worksheets/sheet1.xml"]); len(first) < 20 || !strings.Contains(all, "Savka") {
+		t.Errorf("of %d parts none names who signed", len(first))
+	}
+	if res, err := http.Get(w.URL + "/api/v1" + page + "/report.xlsx"); err != nil || res.StatusCode != http.StatusUnauthorized {
+		t.Errorf("who is not signed in gets the report: %v %v", res, err)
+	}
+	b.quiet()
+}
+
 // download returns the parts of a lot's report.
 func (w *workshop) download(t *testing.T, page string) map[string][]byte {
 	t.Helper()
@@ -93,6 +143,12 @@ func (w *workshop) download(t *testing.T, page string) map[string][]byte {
 	if err != nil || res.StatusCode != http.StatusOK {
 		t.Fatalf("%d %v", res.StatusCode, err)
 	}
+	return unzipped(t, data)
+}
+
+// unzipped returns the parts of a spreadsheet.
+func unzipped(t *testing.T, data []byte) map[string][]byte {
+	t.Helper()
 	z, err := zip.NewReader(bytes.NewReader(data), int64(len(data)))
 	if err != nil {
 		t.Fatal(err)

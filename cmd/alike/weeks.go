@@ -27,7 +27,7 @@ func (cmd *weeksCommand) Run(c *console) error {
 		cmd.Out = "weeks" + map[bool]string{false: ".xlsx", true: ".json"}[cmd.JSON]
 	}
 	return cmd.with(c, func(w *workplace) error {
-		r, err := w.line.Weeks(c.ctx, until, cmd.Weeks, version)
+		r, err := w.line.Weeks(c.ctx, true, until, cmd.Weeks, version)
 		if err != nil {
 			return err
 		}

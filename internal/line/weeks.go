@@ -22,17 +22,20 @@ const (
 	overdue = 14 * 24 * time.Hour
 )
 
-// Weeks gathers the weekly report over all workshops of the database that the program
-// can see: whole weeks, the last of which holds the day given, or the newest measurement
+// Weeks gathers the weekly report over all workshops of the database, or this one alone:
+// whole weeks, the last of which holds the day given, or the newest measurement
 // for the zero time. Batches of single drivers are left out: they have reports of their
 // own.
-func (l *Line) Weeks(ctx context.Context, until time.Time, weeks int, program string) (reports.Weeks, error) {
+func (l *Line) Weeks(ctx context.Context, all bool, until time.Time, weeks int, program string) (reports.Weeks, error) {
 	if weeks < 1 || weeks > MostWeeks {
 		return reports.Weeks{}, refuse(Invalid, "weeks", fmt.Sprintf("use 1 to %d", MostWeeks), "%d weeks are no span of a report", weeks)
 	}
 	sites, err := l.db.Sites(ctx)
 	if err != nil {
 		return reports.Weeks{}, err
+	}
+	if !all {
+		sites = slices.DeleteFunc(sites, func(r store.SiteRow) bool { return r.Site != l.site })
 	}
 	if until.IsZero() {
 		if until, err = l.newestOf(ctx, sites); err != nil {

@@ -42,7 +42,7 @@ func TestWeeksOverWorkshops(t *testing.T) {
 	_, err = a.DecideLot(ctx, tester, "L1", "test", line.Decision{Outcome: line.OutcomeAccept, Reason: "good"})
 	step(t, err)
 
-	w, err := a.Weeks(ctx, time.Time{}, 2, "test")
+	w, err := a.Weeks(ctx, true, time.Time{}, 2, "test")
 	step(t, err)
 	// moment is a Monday: 2026-09-07 is in week 37 of ISO 8601 (from memory; Go's ISOWeek agrees).
 	if len(w.Names) != 2 || w.Names[0] != "2026 week 37" || w.Names[1] != "2026 week 38" || w.From.Format(time.DateOnly) != "2026-09-07" || w.Until.Format(time.DateOnly) != "2026-09-20" {
@@ -86,18 +86,22 @@ func TestWeeksOverWorkshops(t *testing.T) {
 	in(a, "L2", 20, 6, 1, bass)
 	_, err = a.AddParts(ctx, tester, "p1", []line.PartUse{{Kind: "foam", Batch: "B", First: "L1-01", Last: "L1-09"}})
 	step(t, err)
-	w, err = a.Weeks(ctx, time.Date(2026, 9, 16, 0, 0, 0, 0, time.UTC), 2, "test")
+	w, err = a.Weeks(ctx, true, time.Date(2026, 9, 16, 0, 0, 0, 0, time.UTC), 2, "test")
 	step(t, err)
 	mustHold(t, "eyes", eyes(), "lot L1: The signature does not fit the lot's data any more.", "p1: 2026 week 38: only 8 of 18 units passed at first; the product asks for 90 %.")
 	if !strings.Contains(w.Eyes[0].Sentence, "signature") {
 		t.Errorf("what was signed comes first: %+v", w.Eyes[0])
+	}
+	own, err := a.Weeks(ctx, false, time.Date(2026, 9, 16, 0, 0, 0, 0, time.UTC), 2, "test")
+	if err != nil || len(w.Sites) != 2 || len(own.Sites) != 1 {
+		t.Errorf("all %v, its own %v (%v)", w.Sites, own.Sites, err)
 	}
 	twin, err := w.Twin()
 	if err != nil || !strings.Contains(string(twin), `"signature": "does not fit any more"`) {
 		t.Errorf("twin: %v", err)
 	}
 	for _, n := range []int{0, 54} {
-		_, err := a.Weeks(ctx, time.Time{}, n, "test")
+		_, err := a.Weeks(ctx, true, time.Time{}, n, "test")
 		wantRefusal(t, err, "no span of a report")
 	}
 	if _, err := line.ReadDay("2026-13-01"); err == nil {
