@@ -7,6 +7,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"time"
 
@@ -80,6 +81,11 @@ func (cmd *demoCommand) story() (*sim.Story, error) {
 func (cmd *demoCommand) site(s *sim.Story) string {
 	return fmt.Sprintf("%s-%d-seed%d-units%d", sim.SiteCode, demoEdition, cmd.Seed, s.Options.Units)
 }
+
+var simulatedSite = regexp.MustCompile(`^` + regexp.QuoteMeta(sim.SiteCode) + `-\d+-seed\d+-units\d+$`)
+
+// simulated reports whether a site's code is one that the demo gives.
+func simulated(site string) bool { return simulatedSite.MatchString(site) }
 
 // care is the caution that belongs beside a measuring rig.
 func (c *console) care() {

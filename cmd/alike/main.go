@@ -56,7 +56,7 @@ type database struct {
 	Database string `help:"Address of a PostgreSQL database, such as postgres://user@host/name. Default: one of our own in the data folder." env:"ALIKE_DATABASE_URL" placeholder:"URL"`
 	Data     string `help:"Data folder of our own database." type:"path" env:"ALIKE_DATA" placeholder:"DIR"`
 	Install  bool   `name:"install-postgres" help:"Let alike install PostgreSQL with the system's package manager if there is none (needs root)."`
-	Site     string `help:"Code of the workshop. Default: the only one there is; main in a new database." env:"ALIKE_SITE"`
+	Site     string `help:"Code of the workshop. Default: the only one there is, simulated ones apart; main in a new database." env:"ALIKE_SITE"`
 	SiteName string `help:"Name of a new workshop, as reports show it." env:"ALIKE_SITE_NAME" placeholder:"NAME"`
 	Zone     string `help:"Time zone of a new workshop, such as Europe/Vienna." default:"UTC" env:"ALIKE_ZONE"`
 	As       string `help:"Name that the journal keeps for what you do. Default: your account." env:"ALIKE_AS" placeholder:"NAME"`

@@ -85,8 +85,11 @@ func (d database) site(ctx context.Context, db *store.DB) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	var there []string
+	var there, own []string
 	for _, s := range sites {
+		if !simulated(s.Site) {
+			own = append(own, s.Site)
+		}
 		if s.Site == d.Site {
 			return d.Site, nil
 		}
@@ -99,6 +102,8 @@ func (d database) site(ctx context.Context, db *store.DB) (string, error) {
 		return d.Site, nil
 	case d.Site == "" && len(sites) == 1:
 		return sites[0].Site, nil
+	case d.Site == "" && len(own) == 1: // the others were simulated beside it
+		return own[0], nil
 	case d.Site == "":
 		return "", fmt.Errorf("the database holds %d workshops: say which with --site CODE; there are %s", len(sites), strings.Join(there, ", "))
 	}
