@@ -30,8 +30,8 @@ var allowed = map[string][]string{
 	"alike/internal/pg/pgtest":       {"alike/internal/pg"},
 	"alike/internal/station":         {"alike/internal/curve"},
 	"alike/internal/sim":             {"alike/internal/curve", "alike/spc/..."},
-	// The budget of a board is about the rules of its charts.
-	"alike/spc/budget": {"alike/spc/chart"},
+	// The budget of a board is about the rules of its charts, and of all streams together.
+	"alike/spc/budget": {"alike/spc/chart", "alike/spc/multi"},
 	// Coincidences are several tests at once, adjusted as comparisons are.
 	"alike/spc/cause": {"alike/spc/compare"},
 	// Run lengths are those of the charts' own rules.
