@@ -183,7 +183,7 @@ func (n *Now) fill(counts []store.DayCount, units []store.UnitState, zone *time.
 		d := &n.Days[0]
 		d.Total += c.Units
 		d.Counts = append(d.Counts, store.WordCount{Word: c.Verdict, Units: c.Units})
-		if c.Verdict == Waiting {
+		if c.Verdict == Waiting || c.Verdict == "hold" { // a sick rig neither passes nor fails
 			continue
 		}
 		judged += c.Units
@@ -356,10 +356,13 @@ func (p *ProductNow) judge(setup *Setup, last []store.Watched, moved []Finding) 
 		return
 	}
 	var signalled []string
-	good := 0
+	good, judged := 0, 0
 	for _, w := range last {
 		if w.Signals > 0 {
 			signalled = append(signalled, w.Serial)
+		}
+		if w.Verdict != "hold" {
+			judged++
 		}
 		if w.Verdict == "pass" {
 			good++
@@ -382,10 +385,13 @@ func (p *ProductNow) judge(setup *Setup, last []store.Watched, moved []Finding) 
 		against(LookAtIt, "Nobody has acted on finding %d yet: the line moved, first seen at %s.", f.Number, f.FirstSerial)
 	}
 	// Of a few units the share says nothing: speak up when even its upper bound is low.
-	if y := yield("", good, len(last)); y.High < setup.FirstPassYield {
-		against(NotAllRight, "Only %d of the last %d units passed at first; the product asks for %.0f %%.", good, len(last), 100*setup.FirstPassYield)
-	} else if y.Share < setup.FirstPassYield {
-		against(LookAtIt, "%d of the last %d units passed at first, fewer than the %.0f %% that the product asks for.", good, len(last), 100*setup.FirstPassYield)
+	if y := yield("", good, judged); judged > 0 && y.High < setup.FirstPassYield {
+		against(NotAllRight, "Only %d of the last %d units passed at first; the product asks for %.0f %%.", good, judged, 100*setup.FirstPassYield)
+	} else if judged > 0 && y.Share < setup.FirstPassYield {
+		against(LookAtIt, "%d of the last %d units passed at first, fewer than the %.0f %% that the product asks for.", good, judged, 100*setup.FirstPassYield)
+	}
+	if held := len(last) - judged; held > 0 {
+		against(LookAtIt, "On hold: %d of the last %d units, for the rig is not trusted.", held, len(last))
 	}
 	if p.LimitSet == nil {
 		against(NotKnown, "No chart limits are frozen: drift is not watched.")

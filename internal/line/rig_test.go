@@ -118,6 +118,13 @@ func TestSkippedCheckHoldsUnitsAndLosesNothing(t *testing.T) {
 	if c := lot.Counts; c.Hold != 3 || lot.Yield[0].Of != 1 || lot.Proposal.Word != line.NotComplete || !strings.Contains(strings.Join(lot.Proposal.Reasons, " "), "3 units are on hold because the rig was not trusted") {
 		t.Errorf("%+v %+v", lot.Counts, lot.Proposal)
 	}
+	now, err := l.Now(t.Context())
+	if err != nil || now.Yield.Of != 1 || now.Yield.Good != 1 {
+		t.Errorf("the week's yield is %+v: units on hold neither passed nor failed (%v)", now.Yield, err)
+	}
+	if told := strings.Join(now.Products[0].Reasons, " "); !strings.Contains(told, "On hold: 3 of the last 4 units") || strings.Contains(told, "passed at first; the product asks") {
+		t.Errorf("%s", told)
+	}
 	state, err := l.RigTrust(t.Context(), "p1")
 	if err != nil || len(state.Rigs) != 1 || len(state.Rigs[0].Held) != 3 || state.Rigs[0].Held[0].Serial != "B1" {
 		t.Fatalf("%+v (%v)", state, err)
