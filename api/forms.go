@@ -4,6 +4,7 @@ import (
 	"errors"
 	"mime"
 	"net/http"
+	"net/url"
 	"strings"
 	"unicode/utf8"
 
@@ -39,8 +40,8 @@ func readForm(r *http.Request) error {
 		err = r.ParseForm()
 	case kind == echo.MIMEMultipartForm:
 		err = r.ParseMultipartForm(formMemory)
-	default:
-		return nil
+	default: // a handler may still ask for what stands in the address
+		_, err = url.ParseQuery(r.URL.RawQuery)
 	}
 	var large *echo.HTTPError // from the limit of the body
 	if errors.As(err, &large) {

@@ -66,6 +66,7 @@ func TestTenThousandUnits(t *testing.T) {
 			t.Errorf("%s: %d, %d kB of at most %d (%v)", path, res.StatusCode, n>>10, most>>10, err)
 		}
 	}
+	b.get("/products/p1/limits?lot=F0001").number("[name=unit]", 0)
 	p := b.get("/")
 	if marks := len(p.all(".bits a")); marks > 400 {
 		t.Errorf("%d marks", marks)

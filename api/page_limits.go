@@ -42,6 +42,9 @@ func (s *server) limitsPage(c echo.Context) error {
 // Ticked reports whether a unit of the lot serves.
 func (b limitsBody) Ticked(serial string) bool { return !b.Without[serial] }
 
+// Pickable reports whether the units are few enough to be ticked one by one.
+func (b limitsBody) Pickable() bool { return len(b.Used) <= 300 }
+
 // Serving counts the units that limits would rest on.
 func (b limitsBody) Serving() int {
 	n := 0

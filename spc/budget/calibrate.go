@@ -99,7 +99,7 @@ const togetherLambda = 0.2
 // may give: the other rules are stretched for the rest, which makes their limits wider by a
 // twentieth of a sigma or less. A small baseline does not tell its limit well (package
 // multi), hence the share is small.
-const togetherShare = 0.1
+const togetherShare = 0.05
 
 // together fits the chart of all streams to the baseline itself.
 func together(baseline [][]float64) (*multi.Together, error) {

@@ -61,7 +61,7 @@ func TestBoardsWithAllStreamsTogetherKeepTheirRunLength(t *testing.T) {
 	if math.Abs(mean-every) > 0.1*every+3*se {
 		t.Errorf("mean run length %.1f (se %.1f), asked %v", mean, se, every)
 	}
-	if share := first / 4 / boards; share < 0.08 || share > 0.35 {
+	if share := first / 4 / boards; share < 0.015 || share > 0.13 {
 		t.Errorf("the chart of all streams has %.2f of the first alarms, meant are %v", share, togetherShare)
 	}
 }
