@@ -27,9 +27,9 @@ func TestRender(t *testing.T) {
 	for _, paper := range []struct {
 		name, box string
 	}{{"A4", `/MediaBox\s*\[\s*0 0 595`}, {"Letter", `/MediaBox\s*\[\s*0 0 612`}} {
-		// Pages: Summary, Findings, Signals, Parts, Capability, Sampling, Method and Data have one each, and every
+		// Pages: Summary, Findings, Signals, Parts, Capability, Sampling, Rig, Method and Data have one each, and every
 		// control chart has one; what may shift by a page are the long tables.
-		for _, c := range []struct{ units, channels, least, most int }{{0, 2, 13, 14}, {1, 1, 14, 18}, {40, 2, 17, 21}, {300, 2, 35, 45}} {
+		for _, c := range []struct{ units, channels, least, most int }{{0, 2, 14, 15}, {1, 1, 14, 18}, {40, 2, 17, 21}, {300, 2, 35, 45}} {
 			t.Run(fmt.Sprint(paper.name, c.units), func(t *testing.T) {
 				o := made
 				o.Paper = paper.name
