@@ -165,7 +165,7 @@ func TestOverrideOnTheUnitsPage(t *testing.T) {
 	b.get("/units/U2").says("#unit", "set aside: pass")
 	b.get("/lots/L%201").says("main", "Verdicts that a person set aside")
 	b.get("/lots/L%201").number("#not-ready li", 1)
-	b.get("/").says("#now-todo", "set aside: ✓ pass")
+	b.get("/").says("#now-waiting", "set aside: ✓ pass")
 	b.post("/units/U1", url.Values{"attempt": {"x"}, "by": {"Ilse"}}).is(http.StatusUnprocessableEntity)
 	b.post("/units/U9", ask).is(http.StatusNotFound)
 }

@@ -75,7 +75,7 @@ func TestFromNothingToAVerdict(t *testing.T) {
 	p.is(200)
 	p.says("h1", "Not known") // no chart limits: nobody watches for drift
 	p.number(`.bits a.look-pass[href="/units/X1"]`, 1)
-	p.says("#now-todo", "1 refusal in quarantine")
+	p.says("#now-waiting", "1 refusal in quarantine")
 	p = b.get("/units/X1")
 	p.says("h1", "X1 ✓ pass")
 	p.number("svg[role=img]", 4) // two channels, for a desk and for a phone
@@ -117,10 +117,10 @@ func TestLinePage(t *testing.T) {
 	if mark := p.all(`.bits a[href="/units/B2"]`)[0]; !strings.Contains(attr(mark, "title"), "fail, then pass at attempt 2") || textOf(mark) != "✓ B2: fail, then pass" {
 		t.Errorf("%q %q", attr(mark, "title"), textOf(mark))
 	}
-	p.says("#now-todo p", "1 fail, 2 waiting")
-	p.number("#now-todo tbody tr", 3)
+	p.says("#now-waiting p", "1 fail, 2 waiting")
+	p.number("#now-waiting tbody tr", 3)
 	rows := map[string]string{}
-	for _, r := range p.all("#now-todo tbody tr") {
+	for _, r := range p.all("#now-waiting tbody tr") {
 		rows[strings.Fields(textOf(r))[0]] = textOf(r)
 	}
 	if !strings.Contains(rows["W1"], "Missing: right seating 1") || !strings.Contains(rows["B1"], "under the lower limit") || !strings.Contains(rows["B1"], "Find the cause") {
@@ -427,10 +427,10 @@ func TestEveryLinkAnswers(t *testing.T) {
 	b.take(bent("U1", "left", 0.1, -9), take("U1", "right", 0.2), take("U2", "left", 0.3))
 	b.take(take("U1", "centre", 0.4)) // refused
 	seen := map[string]bool{}
-	todo := []string{"/", "/start", "/add", "/refused", "/units?q=nothing"}
-	for len(todo) > 0 {
-		path, _, _ := strings.Cut(todo[0], "#")
-		todo = todo[1:]
+	ahead := []string{"/", "/start", "/add", "/refused", "/units?q=nothing"}
+	for len(ahead) > 0 {
+		path, _, _ := strings.Cut(ahead[0], "#")
+		ahead = ahead[1:]
 		if path == "" || seen[path] || strings.HasPrefix(path, "/drift") || strings.HasPrefix(path, "/streams/") {
 			continue
 		}
@@ -440,7 +440,7 @@ func TestEveryLinkAnswers(t *testing.T) {
 			t.Errorf("%s answers %d", path, p.status)
 		}
 		for _, n := range p.all("a[href], link[href], script[src]") {
-			todo = append(todo, attr(n, "href")+attr(n, "src"))
+			ahead = append(ahead, attr(n, "href")+attr(n, "src"))
 		}
 	}
 	if len(seen) < 20 {

@@ -72,8 +72,8 @@ func TestTenThousandUnits(t *testing.T) {
 		t.Errorf("%d marks", marks)
 	}
 	p.number("#now-week .bits, #now-week .shares", len(p.all("#now-week h3"))) // each day one or the other
-	p.number("#now-todo tbody tr", 25)
-	p.says("#now-todo p", "Of the newest 1000: 1000 fail")
+	p.number("#now-waiting tbody tr", 25)
+	p.says("#now-waiting p", "Of the newest 1000: 1000 fail")
 	p = b.get("/lots/F0001")
 	p.number(".shares svg", 1)
 	p.number(".bits a", 0)

@@ -1,8 +1,10 @@
 package browsertest
 
 import (
+	"compress/gzip"
 	"context"
 	"fmt"
+	"io"
 	"iter"
 	"os"
 	"os/exec"
@@ -225,4 +227,23 @@ func (b *tab) shoot(name string) {
 	if err := os.WriteFile(filepath.Join(pictures, name+"-"+b.width.name+".png"), png, 0o644); err != nil {
 		b.t.Log(err)
 	}
+}
+
+// axeScript returns the accessibility checker that pages are held against.
+func axeScript(t testing.TB) string {
+	t.Helper()
+	f, err := os.Open("testdata/axe/axe.min.js.gz")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	z, err := gzip.NewReader(f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	text, err := io.ReadAll(z)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(text)
 }

@@ -8,7 +8,6 @@ import (
 	"io"
 	"net/http"
 	"net/url"
-	"os"
 	"slices"
 	"strings"
 	"testing"
@@ -34,10 +33,7 @@ const text = `document.querySelector("main").textContent`
 // A good lot is closed, decided and signed on its page; its report is the same whenever
 // it is asked for, but for the moment it was made at; a later change is seen.
 func TestDecideAndSign(t *testing.T) {
-	axe, err := os.ReadFile("testdata/axe/axe.min.js")
-	if err != nil {
-		t.Fatal(err)
-	}
+	axe := axeScript(t)
 	w := weeks(t)
 	lot := w.story.Lots[1].Code
 	page := "/lots/" + lot
@@ -69,7 +65,7 @@ func TestDecideAndSign(t *testing.T) {
 
 	serial := w.story.Lots[1].Serials[0]
 	for _, s := range []sight{{"certificates", page + "/certificates", ".certificate svg", ""}, {"certificate", "/units/" + serial + "/certificate", ".certificate svg", ""}} {
-		look(t, w, s, string(axe))
+		look(t, w, s, axe)
 	}
 	if _, err := w.line.AddParts(t.Context(), tester, w.story.Product.Code, []line.PartUse{{Kind: "label", Batch: "L-9", First: serial, Last: serial}}); err != nil {
 		t.Fatal(err)
@@ -78,7 +74,7 @@ func TestDecideAndSign(t *testing.T) {
 	b.shoot("lot-changed")
 	b.quiet()
 	for _, s := range []sight{{"lot-signed", page, "#signature", ""}, {"journal", "/journal?lot=" + lot, "#chain.done", ""}} {
-		look(t, w, s, string(axe))
+		look(t, w, s, axe)
 	}
 }
 
@@ -170,10 +166,7 @@ func unzipped(t *testing.T, data []byte) map[string][]byte {
 // The sample of a lot is drawn, one of the units drawn is measured and judged wrongly,
 // and a second person agrees that the verdict is set aside.
 func TestDrawAndOverride(t *testing.T) {
-	axe, err := os.ReadFile("testdata/axe/axe.min.js")
-	if err != nil {
-		t.Fatal(err)
-	}
+	axe := axeScript(t)
 	w := empty(t)
 	p := product(weeksStory(t).Product)
 	p.Code, p.Seatings, p.SecondPerson = "sampled", 1, true
@@ -208,7 +201,7 @@ func TestDrawAndOverride(t *testing.T) {
 	b.send("ask", map[string]string{"override-reason": "a cable lay under the pad", "override-by": "Ilse"}, "override-by")
 	b.until(`document.querySelector("#pending")`, 10*time.Second)
 	b.shoot("unit-pending")
-	look(t, w, sight{"unit-asked", at, "#pending", ""}, string(axe))
+	look(t, w, sight{"unit-asked", at, "#pending", ""}, axe)
 	b.send("agree oneself", map[string]string{"confirm-reason": "I saw it", "confirm-by": "Ilse"}, "confirm-by")
 	b.until(`document.querySelector("#override .wrong")?.textContent.includes("Another person has to agree.")`, 10*time.Second)
 	b.mu.Lock()
@@ -222,6 +215,6 @@ func TestDrawAndOverride(t *testing.T) {
 		{"lot-sampled", "/lots/week%201", "ol.pulled", ""}, {"lots-sample", "/lots", "#sample-lot", ""}, {"unit-overridden", at, "#set-aside", ""},
 		{"journal-who", "/journal?who=bram", "tbody tr", ""},
 	} {
-		look(t, w, s, string(axe))
+		look(t, w, s, axe)
 	}
 }

@@ -127,13 +127,10 @@ func driverSights(code string) []sight {
 }
 
 func TestDriverPages(t *testing.T) {
-	axe, err := os.ReadFile("testdata/axe/axe.min.js")
-	if err != nil {
-		t.Fatal(err)
-	}
+	axe := axeScript(t)
 	w := withDrivers(t)
 	for _, s := range driverSights(w.story.Product.Code) {
-		look(t, w, s, string(axe))
+		look(t, w, s, axe)
 	}
 	for _, size := range widths {
 		t.Run("from suppliers to a pick list "+size.name, func(t *testing.T) { pickList(t, w, size) })

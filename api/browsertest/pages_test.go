@@ -3,7 +3,6 @@ package browsertest
 import (
 	"fmt"
 	"net/url"
-	"os"
 	"strings"
 	"testing"
 	"time"
@@ -68,13 +67,10 @@ var emptySights = []sight{
 // in the console, no serious fault that axe-core knows of, and everything that can be
 // used is reached by the Tab key alone.
 func TestWorkshopAtWork(t *testing.T) {
-	axe, err := os.ReadFile("testdata/axe/axe.min.js")
-	if err != nil {
-		t.Fatal(err)
-	}
+	axe := axeScript(t)
 	w := weeks(t)
 	for _, s := range sights(w) {
-		look(t, w, s, string(axe))
+		look(t, w, s, axe)
 	}
 	t.Run("click on the map", func(t *testing.T) { clickOnTheMap(t, w) })
 	t.Run("map by fingers", func(t *testing.T) { fingersOnTheMap(t, w) })
@@ -83,13 +79,10 @@ func TestWorkshopAtWork(t *testing.T) {
 }
 
 func TestEveryPageOfAnEmptyWorkshop(t *testing.T) {
-	axe, err := os.ReadFile("testdata/axe/axe.min.js")
-	if err != nil {
-		t.Fatal(err)
-	}
+	axe := axeScript(t)
 	w := empty(t)
 	for _, s := range emptySights {
-		look(t, w, s, string(axe))
+		look(t, w, s, axe)
 	}
 }
 
@@ -162,11 +155,8 @@ func TestChecksBite(t *testing.T) {
 	if js[string](b, sideways) == "" {
 		t.Error("a page of 9000 px is not seen to scroll sideways")
 	}
-	axe, err := os.ReadFile("testdata/axe/axe.min.js")
-	if err != nil {
-		t.Fatal(err)
-	}
-	b.do("load axe-core", chromedp.Evaluate[chromedp.Void](string(axe)))
+	axe := axeScript(t)
+	b.do("load axe-core", chromedp.Evaluate[chromedp.Void](axe))
 	if n := js[int](b, `axe.run(document).then(r => r.violations.filter(v => v.id === "image-alt" && v.impact === "critical").length)`); n != 1 {
 		t.Errorf("a picture without words is found %d times", n)
 	}

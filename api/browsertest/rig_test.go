@@ -1,7 +1,6 @@
 package browsertest
 
 import (
-	"os"
 	"testing"
 	"time"
 
@@ -97,10 +96,7 @@ func gaugeStudy(t *testing.T, w *workshop, start time.Time, take func([]curve.Ta
 
 // The rig's pages at both widths, with axe and by the Tab key.
 func TestRigPages(t *testing.T) {
-	axe, err := os.ReadFile("testdata/axe/axe.min.js")
-	if err != nil {
-		t.Fatal(err)
-	}
+	axe := axeScript(t)
 	w := sickRig(t)
 	for _, s := range []sight{
 		{"rig", "/rig", "main form", ""},
@@ -108,6 +104,6 @@ func TestRigPages(t *testing.T) {
 		{"rig-study", "/rig/studies/GS-1", "main .beside svg", ""},
 		{"line-with-a-sick-rig", "/", "main .rig", ""},
 	} {
-		look(t, w, s, string(axe))
+		look(t, w, s, axe)
 	}
 }

@@ -1,7 +1,6 @@
 package browsertest
 
 import (
-	"os"
 	"strings"
 	"testing"
 	"time"
@@ -48,10 +47,7 @@ func (b *tab) forget() {
 // From a fresh machine: the first administrator by the link, another person and a
 // token, sign out, wrong passwords until the lock, sign in, another password.
 func TestSignIn(t *testing.T) {
-	axe, err := os.ReadFile("testdata/axe/axe.min.js")
-	if err != nil {
-		t.Fatal(err)
-	}
+	axe := axeScript(t)
 	const password, another = "seven teal otters knit", "nine blue herons wade"
 	for _, size := range widths {
 		t.Run(size.name, func(t *testing.T) {
@@ -59,24 +55,24 @@ func TestSignIn(t *testing.T) {
 			b := open(t, w.URL, size)
 			b.visit("/lots", "main h1")
 			b.until(`document.querySelector(".who")?.textContent.includes("No sign-in")`, 5*time.Second)
-			b.seen("signin-nobody", string(axe))
+			b.seen("signin-nobody", axe)
 			link, err := w.line.FirstLink(t.Context())
 			if err != nil {
 				t.Fatal(err)
 			}
 			b.visit("/welcome/"+link, "#password")
-			b.seen("signin-first", string(axe))
+			b.seen("signin-first", axe)
 			b.fill("button.main", "#name", "Savka", "#password", password, "#again", "something else")
 			b.until(`document.querySelector("[role=alert]")?.textContent.includes("typed in two ways")`, 10*time.Second)
 			b.fill("button.main", "#password", password, "#again", password)
 			b.until(heading+` === "Savka"`, 10*time.Second)
-			b.seen("signin-account", string(axe))
+			b.seen("signin-account", axe)
 			b.visit("/people", "#person-name")
 			b.fill(`form[action="/people"] button`, "#person-name", "Milo", "#person-role", "quality")
 			b.until(`document.querySelector("code.secret")?.textContent.includes("/welcome/")`, 10*time.Second)
 			b.fill(`form[action="/tokens"] button`, "#token-name", "bench 2")
 			b.until(`document.querySelector("code.secret")?.textContent.startsWith("alike-token-")`, 10*time.Second)
-			b.seen("signin-people", string(axe))
+			b.seen("signin-people", axe)
 			b.visit("/account", "#present")
 			b.fill(`form[action="/account/sign-out"] button`)
 			b.until(heading+` === "Sign in"`, 10*time.Second)
@@ -94,11 +90,11 @@ func TestSignIn(t *testing.T) {
 			guess(7)
 			b.fill("button.main", "#name", "Milo", "#password", "wrong")
 			b.until(`document.querySelector("[role=alert]")?.textContent.includes("2 tries are left")`, 10*time.Second)
-			b.seen("signin-wrong", string(axe))
+			b.seen("signin-wrong", axe)
 			guess(1)
 			b.fill("button.main", "#name", "Milo", "#password", "wrong")
 			b.until(`document.querySelector("[role=alert]")?.textContent.includes("Too many wrong passwords")`, 10*time.Second)
-			b.seen("signin-locked", string(axe))
+			b.seen("signin-locked", axe)
 			b.fill("button.main", "#name", "savka", "#password", password)
 			b.until(`location.pathname === "/lots" && document.querySelector(".who")?.textContent.includes("Savka")`, 10*time.Second)
 			b.visit("/account", "#present")

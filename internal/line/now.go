@@ -41,7 +41,7 @@ type DayNow struct {
 // A UnitNow is a unit that somebody has to take in hand.
 type UnitNow struct {
 	store.UnitState
-	Todo string // what to do, a clause
+	NextStep string // what to do, a clause
 }
 
 // A State is the answer to: is the line all right?
@@ -230,7 +230,7 @@ func (l *Line) waiting(ctx context.Context, s store.Site, n *Now, zone *time.Loc
 			setups[r.Product] = setup
 		}
 		r.MeasuredAt = r.MeasuredAt.In(zone)
-		u := UnitNow{UnitState: r, Todo: setup.todo(r.Last, r.Number)}
+		u := UnitNow{UnitState: r, NextStep: setup.nextStep(r.Last, r.Number)}
 		if r.Last == Waiting {
 			takes, err := s.Takes(ctx, r.Attempt)
 			if err != nil {
@@ -243,8 +243,8 @@ func (l *Line) waiting(ctx context.Context, s store.Site, n *Now, zone *time.Loc
 	return nil
 }
 
-// todo says what a person does with a unit after an attempt, a clause.
-func (s *Setup) todo(word string, attempt int) string {
+// nextStep says what a person does with a unit after an attempt, a clause.
+func (s *Setup) nextStep(word string, attempt int) string {
 	last := attempt >= s.MaxAttempts
 	switch {
 	case word == "pass":

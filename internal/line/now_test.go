@@ -88,7 +88,7 @@ func TestNowCounts(t *testing.T) {
 	}
 	var waiting []string
 	for _, u := range n.Waiting {
-		waiting = append(waiting, u.Serial+" "+u.Last+": "+u.Todo)
+		waiting = append(waiting, u.Serial+" "+u.Last+": "+u.NextStep)
 	}
 	slices.Sort(waiting)
 	if len(waiting) != 2 || !strings.HasPrefix(waiting[0], "B fail: find the cause") || waiting[1] != "W waiting: measure what is missing" {
@@ -217,7 +217,7 @@ func TestUnitDetail(t *testing.T) {
 			t.Errorf("marks %d and %d are out of order", i-1, i)
 		}
 	}
-	if len(d.Marks) == 0 || !strings.HasPrefix(d.Todo, "find the cause") {
-		t.Errorf("%d marks, %q", len(d.Marks), d.Todo)
+	if len(d.Marks) == 0 || !strings.HasPrefix(d.NextStep, "find the cause") {
+		t.Errorf("%d marks, %q", len(d.Marks), d.NextStep)
 	}
 }

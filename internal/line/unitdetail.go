@@ -25,7 +25,7 @@ type UnitDetail struct {
 	Usual    []reports.Series // deviation of the usual unit per channel; empty without a limit set
 	Fits     []ChannelFit     // what a unit that did not pass or gave signals looks like
 	Missing  string           // takes that the last attempt still waits for
-	Todo     string
+	NextStep string
 	Before   []store.UnitState // neighbours in the order of production, nearest first
 	After    []store.UnitState
 	Marks    []UnitMark
@@ -87,7 +87,7 @@ func (l *Line) UnitDetail(ctx context.Context, serial string) (UnitDetail, error
 		}
 		if n := len(d.Attempts); n > 0 {
 			last := d.Attempts[n-1]
-			d.Todo = d.Setup.todo(word(last.AttemptRow), last.Number)
+			d.NextStep = d.Setup.nextStep(word(last.AttemptRow), last.Number)
 			if last.Verdict == nil {
 				d.Missing = d.Setup.missing(last.Takes, d.Setup.Seatings)
 			}
