@@ -98,7 +98,11 @@ func open(t *testing.T, base string, w width) *tab {
 	b := &tab{Context: ctx, t: t, base: base, width: w}
 	b.do("open a tab", func(ctx context.Context, to *chromedp.Target) (chromedp.Void, error) {
 		b.listen(to)
-		_, err := cdp.Call(ctx, to, log.Enable, cdp.Empty{})
+		if _, err := cdp.Call(ctx, to, log.Enable, cdp.Empty{}); err != nil {
+			return chromedp.Void{}, err
+		}
+		// Tabs open and close beside each other; each is to behave like the one in front.
+		_, err := cdp.Call(ctx, to, emulation.SetFocusEmulationEnabled, emulation.SetFocusEmulationEnabledParams{Enabled: true})
 		return chromedp.Void{}, err
 	}, chromedp.EmulateViewport(w.wide, w.high, func(m *emulation.SetDeviceMetricsOverrideParams, touch *emulation.SetTouchEmulationEnabledParams) {
 		m.Mobile, m.DeviceScaleFactor, touch.Enabled = w.phone, w.ratio, w.phone

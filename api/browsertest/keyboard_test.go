@@ -19,10 +19,12 @@ const usable = `(() => {
 		return true;
 	});
 	window.reached = new Set(); window.unmarked = [];
+	const bare = e => { const style = getComputedStyle(e); return style.outlineStyle === "none" && style.boxShadow === "none"; };
 	document.addEventListener("focusin", e => {
 		window.reached.add(e.target);
-		const style = getComputedStyle(e.target);
-		if (style.outlineStyle === "none" && style.boxShadow === "none") window.unmarked.push(e.target.outerHTML.slice(0, 90));
+		if (!bare(e.target)) return;
+		// What a person sees is what is painted next, if the focus is still there.
+		requestAnimationFrame(() => { if (document.activeElement === e.target && bare(e.target)) window.unmarked.push(e.target.outerHTML.slice(0, 90)); });
 	});
 	document.activeElement?.blur();
 	return window.usable.length;
