@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -17,7 +18,7 @@ import (
 func (g *gathering) rigDays(ctx context.Context, s store.Site) error {
 	type key struct{ rig, day string }
 	days := map[key]*reports.RigDay{}
-	units := map[key]map[string]bool{}
+	units, read := map[key]map[string]bool{}, map[key]map[string]bool{}
 	var from, to time.Time
 	for _, u := range g.units {
 		for _, a := range g.attempts[u.Serial] {
@@ -25,8 +26,12 @@ func (g *gathering) rigDays(ctx context.Context, s store.Site) error {
 			k := key{a.Station, at.Format(time.DateOnly)}
 			if days[k] == nil {
 				days[k], units[k] = &reports.RigDay{Rig: a.Station, Day: k.day}, map[string]bool{}
+				read[k] = map[string]bool{}
 			}
 			units[k][a.Serial] = true
+			if v, err := storedVerdict(a); err == nil && v != nil && v.ReadAs != nil {
+				read[k][v.ReadAs.Short()] = true
+			}
 			day := time.Date(at.Year(), at.Month(), at.Day(), 0, 0, 0, 0, g.zone)
 			if from.IsZero() || day.Before(from) {
 				from = day
@@ -52,7 +57,7 @@ func (g *gathering) rigDays(ctx context.Context, s store.Site) error {
 	}
 	for k, d := range days {
 		d.Units = len(units[k])
-		d.Text = rigDayText(*d)
+		d.Text = strings.Join(append([]string{rigDayText(*d)}, slices.Sorted(maps.Keys(read[k]))...), "; ")
 		g.out.RigDays = append(g.out.RigDays, *d)
 	}
 	slices.SortFunc(g.out.RigDays, func(a, b reports.RigDay) int { return cmp.Or(cmp.Compare(a.Day, b.Day), cmp.Compare(a.Rig, b.Rig)) })

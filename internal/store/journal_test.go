@@ -123,7 +123,8 @@ func rig(ctx context.Context, s store.Site, visit store.VisitRow) error {
 		second(s.AddBaseline(ctx, store.BaselineRow{Serial: "REF", Rig: "r/1", Visits: []uuid.UUID{visit.Visit}, Mean: []float64{1}, SD: []float64{}, Turned: []float64{}, CreatedAt: moment})),
 		s.AddEntry(ctx, store.EntryRow{Entry: uuid.Must(uuid.NewV7()), Rig: "r", Kind: "work", At: moment, EnteredAt: moment}),
 		s.AddStudy(ctx, store.StudyRow{Study: "G", Product: "p", Kind: "gauge", Units: []string{}, Operators: []string{}, CreatedAt: moment}),
-		second(s.AddSeatingLimit(ctx, store.SeatingLimitRow{Product: "p", Study: "G", Spread: []float64{1}, CreatedAt: moment})))
+		second(s.AddSeatingLimit(ctx, store.SeatingLimitRow{Product: "p", Study: "G", Spread: []float64{1}, CreatedAt: moment})),
+		second(s.AddTransfer(ctx, store.TransferRow{Product: "p", Rig: "a/b", Reference: "q", Study: "G", InForce: true, Curve: []float64{1}, DeviationU: []float64{1}, BalanceU: []float64{1}, CreatedAt: moment})))
 	visit.Passed, visit.Judgement = &passed, []byte(`{}`)
 	return errors.Join(err, s.CompleteVisit(ctx, visit))
 }
@@ -267,6 +268,7 @@ func TestVerifyFindsEditedRows(t *testing.T) {
 		"rig_entries":      `UPDATE rig_entries SET changed = NOT changed WHERE site = 'a'`,
 		"rig_policies":     `UPDATE rig_policies SET definition = '{"off": true}' WHERE site = 'a'`,
 		"rig_takes":        `UPDATE rig_takes SET levels = '\x01' WHERE site = 'a'`,
+		"rig_transfers":    `UPDATE rig_transfers SET curve = '{2}' WHERE site = 'a'`,
 		"rig_visits":       `UPDATE rig_visits SET passed = false WHERE site = 'a'`,
 		"seating_limits":   `UPDATE seating_limits SET spread = '{2}' WHERE site = 'a'`,
 		"studies":          `UPDATE studies SET seed = seed + 1 WHERE site = 'a'`,
