@@ -393,3 +393,27 @@ func roomLeft(setup *Setup, limits envelope.Limits, row store.TransferRow) error
 	}
 	return refuse(Conflict, "study", "measure more units and seatings on both rigs, or widen the limits", "the uncertainty of study %s leaves nothing of the limits at %s", row.Study, strings.Join(firstFew(full), "; "))
 }
+
+// Transfers lists all versions of a product's transfers, by rig and version.
+func (l *Line) Transfers(ctx context.Context, product string) ([]store.TransferRow, error) {
+	setup, err := l.Setup(ctx, product)
+	if err != nil {
+		return nil, err
+	}
+	return l.db.Site(l.site).Transfers(ctx, setup.Code)
+}
+
+// TransferWords says in a clause what a version does, and from when on.
+func TransferWords(r store.TransferRow, zone *time.Location) string {
+	from := r.Begins.In(zone).Format("2006-01-02 15:04:05 MST")
+	if !r.InForce {
+		return fmt.Sprintf("withdrawn: %s is read as it is from %s on", rigName(r.Rig), from)
+	}
+	most := 0.0
+	for _, d := range r.Curve {
+		if d = math.Abs(d); d > most {
+			most = d
+		}
+	}
+	return fmt.Sprintf("%s is read as %s would from %s on, by %d units of study %s, corrected by up to %.2f dB", rigName(r.Rig), rigName(r.Reference), from, r.Units, r.Study, most)
+}
