@@ -54,7 +54,7 @@ var deeds = map[access.Deed][]string{
 		"POST /api/v1/rigs/policy", "POST /api/v1/rigs/transfers", "POST /api/v1/rigs/transfers/withdraw", "POST /api/v1/rigs/release", "POST /api/v1/references/:serial/state", "POST /api/v1/references/:serial/baseline",
 		"POST /api/v1/studies/:study/guard", "POST /api/v1/studies/:study/seating",
 		"POST /products/:product/envelope", "POST /products/:product/limits", "POST /products/:product/limits/stop",
-		"POST /rig/release", "POST /rig/studies/:study", "POST /sample", "POST /lots/:lot", "POST /units/:serial",
+		"POST /rig/release", "POST /rig/transfers", "POST /rig/studies/:study", "POST /sample", "POST /lots/:lot", "POST /units/:serial",
 	},
 	access.Admit: {
 		"GET /people", "POST /people", "POST /people/change", "POST /people/link", "POST /tokens", "POST /tokens/revoke",

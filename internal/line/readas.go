@@ -137,3 +137,29 @@ func judgedBy(l envelope.Limits, t *store.TransferRow) (envelope.Limits, *ReadAs
 	}
 	return wide, as, err
 }
+
+// transferNotes says on a rig's state as which rig it is read, and when a baseline that
+// was set since tells that the rigs may not differ any more as they did.
+func transferNotes(ctx context.Context, s store.Site, t *Trust, rig string, out *RigState) error {
+	newest, err := newestTransfers(ctx, s, t.Product)
+	if err != nil || !newest[rig].InForce {
+		return err
+	}
+	row := newest[rig]
+	out.Notes = append(out.Notes, fmt.Sprintf("From %s on its units are read as %s would read them (transfer %d from study %s); its checks are its own.",
+		row.Begins.In(t.Zone).Format("2006-01-02 15:04"), rigName(row.Reference), row.Version, row.Study))
+	for _, u := range t.References {
+		for _, r := range []string{row.Rig, row.Reference} {
+			b, err := s.Baseline(ctx, u.Serial, r)
+			if errors.Is(err, store.ErrNotFound) {
+				continue
+			} else if err != nil {
+				return err
+			}
+			if b.CreatedAt.After(row.CreatedAt) && b.Version > 1 {
+				out.Notes = append(out.Notes, fmt.Sprintf("The baseline of %s on %s was set anew on %s, after that transfer: compare the rigs again.", u.Serial, rigName(r), b.CreatedAt.In(t.Zone).Format(time.DateOnly)))
+			}
+		}
+	}
+	return nil
+}

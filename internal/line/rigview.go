@@ -308,6 +308,9 @@ func (l *Line) rigNotes(ctx context.Context, s store.Site, t *Trust, rig string,
 			out.Notes = append(out.Notes, fmt.Sprintf("Calibration of %s was due on %s.", what, due[what].Format(time.DateOnly)))
 		}
 	}
+	if err := transferNotes(ctx, s, t, rig, out); err != nil {
+		return err
+	}
 	if t.Policy == nil {
 		return nil
 	}
