@@ -301,16 +301,17 @@ type referenceBody struct {
 	Chart   template.HTML
 	Channel string
 	Band    string
+	Place   string // of the chart shown
 	Checks  []checkLine
 }
 
 type placeLine struct {
-	Channel, Band string
-	Href          string
-	Last          []float64
-	Tolerance     float64
-	Outside       []bool
-	Rules         string
+	Place     string
+	Href      string
+	Last      []float64
+	Tolerance float64
+	Outside   []bool
+	Rules     string
 }
 
 type checkLine struct {
@@ -362,7 +363,7 @@ func (s *server) referencePage(c echo.Context) error {
 			if err := plot.Control(&svg, ch.Chart); err != nil {
 				return err
 			}
-			b.Chart, b.Channel, b.Band = template.HTML(svg.String()), ch.Channel, ch.Band // the writer escapes every text
+			b.Chart, b.Channel, b.Band, b.Place = template.HTML(svg.String()), ch.Channel, ch.Band, ch.Place // the writer escapes every text
 		}
 	}
 	if b.Chart == "" && len(h.Charts) > 0 && b.Channel != "" {
@@ -372,7 +373,7 @@ func (s *server) referencePage(c echo.Context) error {
 }
 
 func placeOf(h line.ReferenceHistory, ch line.PlaceChart, from int) placeLine {
-	p := placeLine{Channel: ch.Channel, Band: ch.Band, Tolerance: ch.Tolerance, Href: fmt.Sprintf("/rig/references/%s?%s#chart", url.PathEscape(h.Serial),
+	p := placeLine{Place: ch.Place, Tolerance: ch.Tolerance, Href: fmt.Sprintf("/rig/references/%s?%s#chart", url.PathEscape(h.Serial),
 		url.Values{"rig": {h.Rig}, "channel": {ch.Channel}, "band": {ch.Band}}.Encode())}
 	for _, v := range ch.Values[min(from, len(ch.Values)):] {
 		// What seating alone explains may be more than the tolerance, and is allowed then.
@@ -380,11 +381,11 @@ func placeOf(h line.ReferenceHistory, ch line.PlaceChart, from int) placeLine {
 	}
 	var rules []string
 	for _, m := range ch.Marks {
-		if m.Index == len(ch.Values)-1 && !slices.Contains(rules, m.Rule) {
-			rules = append(rules, m.Rule)
+		if m.Index == len(ch.Values)-1 && !slices.Contains(rules, m.Text) {
+			rules = append(rules, m.Text)
 		}
 	}
-	p.Rules = strings.Join(rules, ", ")
+	p.Rules = strings.Join(rules, " ")
 	return p
 }
 
