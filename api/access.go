@@ -47,14 +47,14 @@ var deeds = map[access.Deed][]string{
 		"POST /api/v1/drivers/values", "POST /api/v1/drivers/pairings", "POST /api/v1/drivers/pairings/:pairing/withdraw",
 		"POST /api/v1/rigs/entries", "POST /api/v1/references", "POST /api/v1/studies",
 		"POST /parts/scan", "POST /parts/entries/:entry", "POST /drivers/pairings", "POST /drivers/pairings/:pairing/withdraw",
-		"POST /start", "POST /start/product", "POST /start/demo", "POST /start/demo/stop", "POST /parts/batch", "POST /parts/entries", "POST /rig/entries", "POST /rig/studies",
+		"POST /start", "POST /start/product", "POST /start/demo", "POST /start/demo/stop", "POST /parts/batch", "POST /parts/entries", "POST /rig/entries", "POST /rig/references", "POST /rig/studies",
 	},
 	access.Judge: {
 		"POST /api/v1/lots/:lot/steps", "POST /api/v1/lots/:lot/draws", "POST /api/v1/units/:serial/overrides",
 		"POST /api/v1/rigs/policy", "POST /api/v1/rigs/transfers", "POST /api/v1/rigs/transfers/withdraw", "POST /api/v1/rigs/release", "POST /api/v1/references/:serial/state", "POST /api/v1/references/:serial/baseline",
 		"POST /api/v1/studies/:study/guard", "POST /api/v1/studies/:study/seating",
 		"POST /products/:product/envelope", "POST /products/:product/limits", "POST /products/:product/limits/stop",
-		"POST /rig/release", "POST /rig/transfers", "POST /rig/studies/:study", "POST /sample", "POST /lots/:lot", "POST /units/:serial",
+		"POST /rig/release", "POST /rig/transfers", "POST /rig/policy", "POST /rig/references/state", "POST /rig/references/baseline", "POST /rig/studies/:study", "POST /sample", "POST /lots/:lot", "POST /units/:serial",
 	},
 	access.Admit: {
 		"GET /people", "POST /people", "POST /people/change", "POST /people/link", "POST /tokens", "POST /tokens/revoke",

@@ -36,6 +36,7 @@ func (f field) Mode() string {
 type formState struct {
 	Form  url.Values
 	Wrong map[string]string
+	Kept  string // a form that nothing was wrong with, and that shows what was typed
 }
 
 // formWrong sorts a problem to the form and, when the form has its field, to that.
@@ -50,7 +51,7 @@ func formWrong(form string, sent url.Values, p *Problem, text string) map[string
 
 // typed is what a form holds: what was sent with it when it was refused, else the usual.
 func (s formState) typed(form, name, usual string) string {
-	if s.Wrong[form] != "" {
+	if s.Wrong[form] != "" || s.Kept == form {
 		return s.Form.Get(name)
 	}
 	return usual
@@ -69,7 +70,7 @@ func (s formState) Input(form, name, label, hint, kind, usual string) field {
 func (s formState) Tick(form, name, label string, usual bool) field {
 	f := s.Input(form, name, label, "", "tick", "")
 	f.Ticked = usual
-	if s.Wrong[form] != "" {
+	if s.Wrong[form] != "" || s.Kept == form {
 		f.Ticked = s.Form.Get(name) != ""
 	}
 	return f

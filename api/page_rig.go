@@ -29,6 +29,7 @@ type rigBody struct {
 	References []referenceLine
 	Studies    []studyLine
 	Today      string
+	Rehearsal  *line.RigRehearsal // of a policy that somebody looks at
 	Transfers  []transferLine
 	ReadRigs   []string // rigs that are read as another
 	formState
@@ -73,33 +74,38 @@ func (s *server) rigPage(c echo.Context) error {
 }
 
 func (s *server) showRig(c echo.Context, status int, wrong map[string]string) error {
+	return s.showRigWith(c, status, wrong, nil)
+}
+
+// rigBody gathers what the rig's page says; nil when there is no product yet.
+func (s *server) rigBody(c echo.Context, wrong map[string]string) (*rigBody, error) {
 	ctx := c.Request().Context()
 	zone, err := s.zone(ctx)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	b := rigBody{Product: c.FormValue("product"), formState: formState{c.Request().Form, wrong}, Today: time.Now().In(zone).Format(time.DateOnly)}
+	b := rigBody{Product: c.FormValue("product"), formState: formState{Form: c.Request().Form, Wrong: wrong}, Today: time.Now().In(zone).Format(time.DateOnly)}
 	products, err := s.DB.Site(s.Line.Site()).Products(ctx)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	for _, p := range products {
 		b.Products = append(b.Products, p.Product)
 	}
 	if len(b.Products) == 0 {
-		return c.Redirect(http.StatusSeeOther, "/start")
+		return nil, nil
 	}
 	if b.Product == "" {
 		b.Product = b.Products[0]
 	}
 	t, err := s.Line.RigTrust(ctx, b.Product)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	b.Policy, b.Version = t.Policy, t.Version
 	entries, err := s.DB.Site(s.Line.Site()).Entries(ctx, "", "", 1000)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	for _, r := range t.Rigs {
 		b.Rigs = append(b.Rigs, rigOf(r, entries, zone))
@@ -115,12 +121,12 @@ func (s *server) showRig(c echo.Context, status int, wrong map[string]string) er
 		b.References = append(b.References, ref)
 	}
 	if b.Studies, err = s.studiesOf(ctx, b.Product); err != nil {
-		return err
+		return nil, err
 	}
 	if err := s.transfersOf(ctx, &b, zone); err != nil {
-		return err
+		return nil, err
 	}
-	return s.show(c, status, "rig", pages.View{Title: "Rig", Here: "/rig", Live: len(wrong) == 0, Body: b})
+	return &b, nil
 }
 
 func rigOf(r line.RigState, entries []store.EntryRow, zone *time.Location) rigLine {
@@ -226,14 +232,23 @@ func (s *server) enterRig(c echo.Context) error {
 		}
 		v, err := strconv.ParseFloat(text, 64)
 		if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
-			return s.wrongRig(c, kind, &Problem{Status: http.StatusUnprocessableEntity, Detail: fmt.Sprintf("%s %q is not a number", f.name, c.FormValue(f.name)), Remedy: "write it with digits"})
+			return s.wrongRig(c, kind, badInput(f.name, "write it with digits", "%s %q is not a number", f.name, c.FormValue(f.name)))
 		}
 		*f.at = &v
 	}
+	zone, err := s.zone(c.Request().Context())
+	if err != nil {
+		return err
+	}
+	at, wrong := momentField(c.FormValue("at"), "at", zone)
+	if wrong != nil {
+		return s.wrongRig(c, kind, wrong)
+	}
+	e.At = at
 	if text := c.FormValue("due"); text != "" {
 		due, err := time.Parse(time.DateOnly, text)
 		if err != nil {
-			return s.wrongRig(c, kind, &Problem{Status: http.StatusUnprocessableEntity, Detail: fmt.Sprintf("due %q is not a date", text), Remedy: "write 2006-01-02"})
+			return s.wrongRig(c, kind, badInput("due", "write 2006-01-02", "due %q is not a date", text))
 		}
 		e.Due = &due
 	}
@@ -272,7 +287,7 @@ func (s *server) releaseRig(c echo.Context) error {
 func (s *server) planStudy(c echo.Context) error {
 	trials, err := strconv.Atoi(strings.TrimSpace(c.FormValue("seatings")))
 	if err != nil {
-		return s.wrongRig(c, "plan", &Problem{Status: http.StatusUnprocessableEntity, Detail: fmt.Sprintf("seatings %q is not a number", c.FormValue("seatings")), Remedy: "write a whole number such as 3"})
+		return s.wrongRig(c, "plan", badInput("seatings", "write a whole number such as 3", "seatings %q is not a number", c.FormValue("seatings")))
 	}
 	if err := errNoName.orNone(c); err != nil {
 		return s.wrongRig(c, "plan", err)
@@ -282,7 +297,11 @@ func (s *server) planStudy(c echo.Context) error {
 		Units: listed(c.FormValue("units")), By: listed(c.FormValue("who")), Reason: strings.TrimSpace(c.FormValue("reason")), Seed: uint64(time.Now().Unix()),
 	}
 	if err := s.Line.AddStudy(c.Request().Context(), person(c), p); err != nil {
-		return s.wrongRig(c, "plan", err)
+		bad := *problem(err)
+		if name, ok := map[string]string{"code": "study", "rigs": "who", "plan": "units"}[bad.Field]; ok {
+			bad.Field = name
+		}
+		return s.wrongRig(c, "plan", &bad)
 	}
 	return c.Redirect(http.StatusSeeOther, "/rig/studies/"+url.PathEscape(p.Code))
 }

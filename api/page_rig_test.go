@@ -66,7 +66,7 @@ func TestRigPages(t *testing.T) {
 	p.is(200)
 	p.wellMade()
 	p.says("h1", "rig-a: Not trusted")
-	p.number(`input[name=serial]`, 2)
+	p.number(`input[type=checkbox][name=serial]`, 2)
 	p.says("form.sheet table", "measure reference unit REF: once its check passes this unit is judged")
 	p = b.get("/")
 	p.says(".rig", "Rig rig-a : not trusted")
@@ -87,11 +87,11 @@ func TestRigPages(t *testing.T) {
 	}
 	p = b.post("/rig/release", url.Values{"serial": {"U1"}, "reason": {"measured on the other rig too"}, "by": {"Ada"}})
 	p.is(200)
-	p.number(`input[name=serial]`, 1)
+	p.number(`input[type=checkbox][name=serial]`, 1)
 
 	p = b.post("/rig/entries", url.Values{"kind": {"calibration"}, "rig": {"rig-a"}, "subject": {"microphone left"}, "level": {"ninety"}, "by": {"Ada"}})
 	p.is(422)
-	p.says(".wrong", `Level "ninety" is not a number`)
+	p.says("#calibration-level-wrong", `Level "ninety" is not a number`)
 	p = b.post("/rig/entries", url.Values{"kind": {"calibration"}, "rig": {"rig-a"}, "subject": {"microphone left"}, "level": {"94,02"}, "certificate": {"C-17"}, "due": {"2020-01-31"}, "by": {"Ada"}})
 	p.is(200)
 	p.says("#rig-answer", "Calibration of microphone left was due on 2020-01-31.")

@@ -43,7 +43,7 @@ func (s *server) showRigStudy(c echo.Context, status int, wrong map[string]strin
 	if err != nil {
 		return err
 	}
-	b := rigStudyBody{StudyState: state, Result: r, Left: len(state.Left()), formState: formState{c.Request().Form, wrong}}
+	b := rigStudyBody{StudyState: state, Result: r, Left: len(state.Left()), formState: formState{Form: c.Request().Form, Wrong: wrong}}
 	for _, x := range r.Runs {
 		if !x.Done && len(b.Next) < nextRuns {
 			b.Next = append(b.Next, x)
