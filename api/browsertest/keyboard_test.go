@@ -38,7 +38,9 @@ func (b *tab) tabThrough() {
 	if n < 3 {
 		b.t.Errorf("only %d things can be used", n)
 	}
-	for i := 0; i < min(n, 300)+5; i++ {
+	// A date has a place for each of its parts and for its calendar, and the key stops at all.
+	parts := js[int](b, `3 * document.querySelectorAll("input[type=date]").length + 7 * document.querySelectorAll("input[type=datetime-local]").length`)
+	for i := 0; i < min(n, 300)+parts+5; i++ {
 		b.do("press Tab", chromedp.KeyEvent(kb.Tab))
 	}
 	missed := js[[]string](b, `window.usable.slice(0, 300).filter(e => !window.reached.has(e) && e.checkVisibility()).map(e => e.outerHTML.slice(0, 90))`)

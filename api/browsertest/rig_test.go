@@ -69,6 +69,7 @@ func sickRig(t *testing.T) *workshop {
 		}
 	}
 	gaugeStudy(t, w, start, take)
+	comparedRigs(t, w, start, take)
 	return w
 }
 
@@ -94,6 +95,31 @@ func gaugeStudy(t *testing.T, w *workshop, start time.Time, take func([]curve.Ta
 	}
 }
 
+// comparedRigs measures six units on a second rig too.
+func comparedRigs(t *testing.T, w *workshop, start time.Time, take func([]curve.Take)) {
+	t.Helper()
+	other := sim.UsualSecondRig()
+	plan := line.StudyPlan{Code: "RC-1", Product: w.story.Product.Code, Kind: line.RigsStudy, By: []string{sim.Station, other.Name}, Trials: 1, Seed: 1, Reason: "a second rig"}
+	for n := range 6 {
+		plan.Units = append(plan.Units, sim.StudySerial(n+1))
+	}
+	if err := w.line.AddStudy(t.Context(), tester, plan); err != nil {
+		t.Fatal(err)
+	}
+	for n := range plan.Units {
+		take(w.story.StudyTakes("RC-1", n+1, "Pelle", 1, start))
+		again := w.story.StudyTakes("RC-1", n+1, "Pelle", 2, start)
+		for i := range again {
+			again[i] = other.Read(again[i])
+			again[i].Seating = 1
+		}
+		take(again)
+	}
+}
+
+// unfold opens what a page has folded away, so that its forms are looked at too.
+const unfold = `(document.querySelectorAll("main details").forEach(d => d.open = true), true)`
+
 // The rig's pages at both widths, with axe and by the Tab key.
 func TestRigPages(t *testing.T) {
 	axe := axeScript(t)
@@ -102,6 +128,8 @@ func TestRigPages(t *testing.T) {
 		{"rig", "/rig", "main form", ""},
 		{"rig-unit", "/rig/references/" + sim.ReferenceSerial(1) + "?rig=" + sim.Station, "#chart + div svg", ""},
 		{"rig-study", "/rig/studies/GS-1", "main .beside svg", ""},
+		{"rig-forms", "/rig", "main form", unfold},
+		{"rig-transfer", "/rig/studies/RC-1", "main .beside svg", unfold},
 		{"line-with-a-sick-rig", "/", "main .rig", ""},
 	} {
 		look(t, w, s, axe)
