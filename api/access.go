@@ -36,7 +36,7 @@ var deeds = map[access.Deed][]string{
 		"GET /products", "GET /products/:product", "GET /products/:product/envelope", "POST /products/:product/envelope/look",
 		"GET /products/:product/limits", "GET /products/:product/limits/progress",
 		"GET /parts", "GET /parts/entries/:entry", "GET /drivers", "GET /drivers/batches/:batch", "GET /drivers/compare", "GET /drivers/pair", "GET /drivers/pairings/:pairing",
-		"GET /start", "GET /start/product", "GET /start/demo", "GET /api/v1/weeks.xlsx", "GET /api/v1/weeks.json",
+		"GET /weeks", "GET /start", "GET /start/product", "GET /start/demo", "GET /api/v1/weeks.xlsx", "GET /api/v1/weeks.json",
 		"GET /api/v1/lots/:lot/certificates.json", "GET /api/v1/lots/:lot/certificates.pdf", "GET /lots/:lot/certificates",
 		"GET /api/v1/units/:serial/certificate.pdf", "GET /units/:serial/certificate", "GET /journal",
 		"GET /rig", "GET /rig/references/:serial", "GET /rig/studies/:study",
