@@ -43,6 +43,7 @@ func TestDemo(t *testing.T) {
 		}
 		checkReport(t, filepath.Join(out, "lot-"+p[1]+".xlsx"), p[2])
 	}
+	contains(t, "the output", text, "the rig was not checked on the morning of 2026-09-16: 4 units waited on hold until noon, then 4 pass")
 	showsWhatReadmeShows(t, text)
 	again, _, code := alike(t, t.Context(), env, "demo", "--exit", "--out", out, "--data", data)
 	if code != 0 || strings.Count(again, " 0 takes stored, ") != 6 {

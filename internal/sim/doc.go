@@ -12,7 +12,8 @@
 //  5. Story.Takes hands the takes over one by one; Story.Write writes them as a
 //     workshop's measuring programs would, with manifests and a parts list.
 //  6. Options.Drifts let the rig itself change, and Story.CheckTakes measures
-//     reference units on it.
+//     reference units on it. SecondRig reads otherwise; Story.WriteRig writes checks,
+//     a gauge study and a comparison of both rigs.
 //
 // Everything is invented and plausible; nothing was measured. A story depends on
 // its Options alone. Each random stream has the seed, lot, unit, channel and
