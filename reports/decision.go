@@ -121,4 +121,13 @@ type RigDay struct {
 	Checks   int // with a reference unit, judged, on that day
 	Passed   int
 	Text     string // the same in words
+	Early    string // how many attempts came before the day's first check; empty for none
+}
+
+// Words are all that is said of the day.
+func (d RigDay) Words() string {
+	if d.Early == "" {
+		return d.Text
+	}
+	return d.Text + "; " + d.Early
 }

@@ -146,4 +146,11 @@ func TestRigDaysOfALot(t *testing.T) {
 	if len(r.Life.Questions) > 0 {
 		t.Errorf("%q", r.Life.Questions)
 	}
+	if r.RigDays[0].Early != "" || r.RigDays[0].Words() != r.RigDays[0].Text {
+		t.Errorf("%+v", r.RigDays)
+	}
+	intake(t, l, on(visit("A2", flat, flat), -1))
+	if d := report(t, l, "L1").RigDays[0]; d.Early != "1 attempt measured before the first of them, at 07:54" || d.Words() != d.Text+"; "+d.Early {
+		t.Errorf("%+v", d)
+	}
 }

@@ -64,11 +64,10 @@ func (g *gathering) rigDays(ctx context.Context, s store.Site) error {
 	}
 	for k, d := range days {
 		d.Units = len(units[k])
-		texts := []string{rigDayText(*d)}
 		if n := g.before(k.rig, k.day, first[k]); n > 0 {
-			texts = append(texts, fmt.Sprintf("%s measured before the first of them, at %s", number(n, "attempt"), first[k].In(g.zone).Format("15:04")))
+			d.Early = fmt.Sprintf("%s measured before the first of them, at %s", number(n, "attempt"), first[k].In(g.zone).Format("15:04"))
 		}
-		d.Text = strings.Join(append(texts, slices.Sorted(maps.Keys(read[k]))...), "; ")
+		d.Text = strings.Join(append([]string{rigDayText(*d)}, slices.Sorted(maps.Keys(read[k]))...), "; ")
 		g.out.RigDays = append(g.out.RigDays, *d)
 	}
 	slices.SortFunc(g.out.RigDays, func(a, b reports.RigDay) int { return cmp.Or(cmp.Compare(a.Day, b.Day), cmp.Compare(a.Rig, b.Rig)) })

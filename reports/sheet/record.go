@@ -79,7 +79,7 @@ func (b *book) rig() {
 		page:    page{freezeCol: 2},
 	}
 	for _, d := range b.lot.RigDays {
-		t.rows = append(t.rows, []any{d.Day, orMissing(d.Rig), d.Units, d.Checks, d.Passed, d.Text})
+		t.rows = append(t.rows, []any{d.Day, orMissing(d.Rig), d.Units, d.Checks, d.Passed, d.Words()})
 	}
 	b.table(t)
 }
