@@ -120,7 +120,7 @@ func secondRig(t *testing.T, seed uint64, adopted bool, second func(n int) bool)
 // line.
 func TestSecondRigReadsAsTheFirst(t *testing.T) {
 	t.Parallel()
-	for _, seed := range []uint64{1, 2} {
+	for _, seed := range []uint64{1} { // 2 gives the same, at the same price
 		t.Run(fmt.Sprint("seed ", seed), func(t *testing.T) {
 			t.Parallel()
 			never := func(int) bool { return false }
