@@ -314,6 +314,17 @@ func TestLearningLeavesDecidedReports(t *testing.T) {
 	if s := later.Life.Signature; !s.Matches || !s.Sound {
 		t.Errorf("%+v", s)
 	}
+	// So is all of what the sheets say, but for the journal, which grew.
+	for _, r := range []*reports.Lot{&decided, &later} {
+		r.Journal, r.JournalHead = nil, ""
+	}
+	a, err := decided.Twin()
+	step(t, err)
+	b, err := later.Twin()
+	step(t, err)
+	if string(a) != string(b) {
+		t.Errorf("the report changed: %+v, was %+v", later.Findings, decided.Findings)
+	}
 	step(t, l.ReopenLot(ctx, tester, "L1", "to see what it is"))
 	if again := report(t, l, "L1"); again.Findings[0].Sentence == open.Findings[0].Sentence {
 		t.Errorf("open again, the report still says %q", again.Findings[0].Sentence)
