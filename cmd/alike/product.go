@@ -101,7 +101,15 @@ func (cmd *productShow) Run(c *console) error {
 		if err != nil {
 			return err
 		}
-		return printJSON(c, s.Product)
+		row, err := w.db.Site(w.line.Site()).Product(c.ctx, s.Code)
+		if err != nil {
+			return err
+		}
+		p, err := line.ParseProduct(row.Definition)
+		if err != nil {
+			return err
+		}
+		return printJSON(c, p)
 	})
 }
 

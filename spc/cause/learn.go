@@ -295,11 +295,13 @@ func (l *learning) warn() {
 	case l.out.Settled:
 	case l.out.More < 0:
 		say("Chance has %.0f %% of the curve, and no number of units of this fault would settle it against %d good ones: the fault is too small, or more good units are needed.", 100*l.out.Noise, len(l.good))
+	case l.out.Clear == 0:
+		say("About %d more units of this fault would settle it (chance at most %.0f %%).", l.out.More, 100*mostNoise)
 	default:
 		say("Chance has %.0f %% of the curve. The fault can be known by it as it is; about %d more units would settle its shape (chance at most %.0f %%).", 100*l.out.Noise, l.out.More, 100*mostNoise)
 	}
 	if !l.out.Steady {
-		say("The faulty units scatter more than good ones (p = %.2g): the size of the fault differs from unit to unit, and the interval allows for it.", l.out.SteadyP)
+		say("The faulty units scatter more than good ones (p = %.2g): they are not all alike, or the size of the fault differs. The interval allows for it.", l.out.SteadyP)
 	}
 	switch {
 	case l.out.Odd >= 0:
