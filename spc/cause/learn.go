@@ -51,7 +51,8 @@ type Agreement struct {
 	Size   float64 // times the mean of the others, fitted with an amount that is not negative
 	Shared float64 // share of its change that the others' mean explains so, 0 to 1
 	// Apart is what is left per independent band in units of its variance, near 1 for a
-	// unit like the others; P is its chance among units that are alike, times their number.
+	// unit like the others. P is the chance among units that are alike of as much left, or
+	// of as little of the fault, times twice their number.
 	Apart, P float64
 }
 
@@ -77,6 +78,8 @@ var ErrFew = errors.New("two faulty units and two good ones are the least that t
 // (1954) 290-302, from memory). The same count of bands serves the agreement of the units,
 // each of which is held against the mean of the others with a size of its own, so that a
 // larger fault of the same kind is no odd one; a model error as in Weigh is allowed for.
+// One that has less than half of what the others have, as sure as the projections of the
+// good units on their mean say it by Student's t, does not have the fault.
 func Learn(faulty []Built, good [][]float64, confidence float64) (Learnt, error) {
 	if len(faulty) < 2 || len(good) < 2 {
 		return Learnt{}, ErrFew
@@ -227,7 +230,7 @@ func (l *learning) intervals() {
 func (l *learning) agree() {
 	n := float64(len(l.rows))
 	f := dist.F{D1: l.bands, D2: l.bands * float64(len(l.good)-1)}
-	most := -1.0
+	least := 1.0
 	for i, u := range l.faulty {
 		a := Agreement{Name: u.Name}
 		own, others := make([]float64, len(l.at)), make([]float64, len(l.at))
@@ -238,6 +241,10 @@ func (l *learning) agree() {
 			w := 1 / l.soundVar[b]
 			dd, dm, mm = dd+w*own[k]*own[k], dm+w*own[k]*others[k], mm+w*others[k]*others[k]
 		}
+		little := 1.0 // chance of as little of the fault
+		if spread := l.projected(others, mm); spread > 0 {
+			little = dist.StudentT{Nu: float64(len(l.good) - 1)}.Survival((leastOfIt - dm/mm) / (spread * math.Sqrt(1+1/(n-1))))
+		}
 		if dm > 0 {
 			a.Size, a.Shared = dm/mm, math.Min(1, dm/mm*(dm/dd))
 		}
@@ -246,12 +253,30 @@ func (l *learning) agree() {
 			v := l.soundVar[b]*(1+a.Size*a.Size/(n-1)) + shapeError*shapeError*own[k]*own[k] + floorError*floorError
 			a.Apart += rest * rest / v / float64(len(l.at))
 		}
-		a.P = math.Min(1, n*f.Survival(a.Apart))
-		if a.P < oddChance && a.Apart > most && len(l.rows) > 2 {
-			l.out.Odd, most = i, a.Apart
+		a.P = math.Min(1, 2*n*math.Min(little, f.Survival(a.Apart)))
+		if a.P < oddChance && a.P < least && len(l.rows) > 2 {
+			l.out.Odd, least = i, a.P
 		}
 		l.out.Units = append(l.out.Units, a)
 	}
+}
+
+// leastOfIt is the share of the others' fault below which a unit does not have it.
+const leastOfIt = 0.5
+
+// projected returns how much the sizes of good units scatter when they are fitted with a
+// curve, of the weighted sum of squares mm; 0 for a curve of zeros.
+func (l *learning) projected(curve []float64, mm float64) float64 {
+	if mm == 0 {
+		return 0
+	}
+	sizes := make([]float64, len(l.good))
+	for i, g := range l.good {
+		for k, b := range l.at {
+			sizes[i] += (g[b] - l.sound[b]) * curve[k] / l.soundVar[b] / mm
+		}
+	}
+	return sample.SD(sizes)
 }
 
 // settle weighs what chance has in the shape, and how many units would make it little:

@@ -151,6 +151,31 @@ func TestLearnNamesTheOddUnit(t *testing.T) {
 	}
 }
 
+// A unit without the fault is named, be the fault as narrow as it may.
+func TestLearnNamesTheUnitWithoutTheFault(t *testing.T) {
+	rng := rand.New(rand.NewPCG(8, 8))
+	narrow := func(b int) float64 {
+		if b == 10 {
+			return 3.5
+		}
+		return 0
+	}
+	named := 0
+	for range 50 {
+		rows := append(scattered(rng, 3, narrow, 20), scattered(rng, 1, bump(0), 20)...)
+		l, err := cause.Learn(built(rows), scattered(rng, 30, bump(0), 20), 0.95)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if l.Odd == 3 {
+			named++
+		}
+	}
+	if named < 40 {
+		t.Errorf("named in %d of 50", named)
+	}
+}
+
 // What is said about more units comes true: with so many more the share of chance is about
 // the one promised.
 func TestLearnSaysHowManyMore(t *testing.T) {

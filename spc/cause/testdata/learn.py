@@ -50,7 +50,10 @@ for k in range(12):
         a = max(0.0, float(np.linalg.lstsq((others * w)[:, None], own * w, rcond=None)[0][0]))
         rest = np.mean((own - a * others) ** 2 / (sv * (1 + a ** 2 / (n - 1)) + 0.01 * own ** 2 + 0.0025))
         shared = 1 - np.sum(((own - a * others) * w) ** 2) / np.sum((own * w) ** 2)
-        units.append({"Size": a, "Shared": shared, "Apart": rest, "P": min(1.0, n * float(stats.f.sf(rest, ind, ind * (m - 1))))})
+        sizes = (good - good.mean(axis=0)) @ (others / sv) / np.sum(others ** 2 / sv)
+        raw = np.sum(own * others / sv) / np.sum(others ** 2 / sv)
+        little = stats.t.sf((0.5 - raw) / (sizes.std(ddof=1) * np.sqrt(1 + 1 / (n - 1))), m - 1)
+        units.append({"Size": a, "Shared": shared, "Apart": rest, "P": min(1.0, 2 * n * float(min(little, stats.f.sf(rest, ind, ind * (m - 1)))))})
     d = bad.mean(axis=0) - good.mean(axis=0)
     cases.append({"Faulty": bad.tolist(), "Good": good.tolist(), "Steady": steady, "SteadyP": float(steady_p), "Shape": d.tolist(),
                   "Error": np.abs(se).tolist(), "Freedom": df.tolist(), "Low": low.tolist(), "High": high.tolist(),
