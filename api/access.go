@@ -36,7 +36,7 @@ var deeds = map[access.Deed][]string{
 		"GET /products", "GET /products/:product", "GET /products/:product/envelope", "POST /products/:product/envelope/look",
 		"GET /products/:product/limits", "GET /products/:product/limits/progress",
 		"GET /api/v1/faults", "GET /api/v1/faults/studies/:study",
-		"GET /products/:product/faults", "GET /products/:product/faults/studies/:study",
+		"GET /products/:product/plan", "GET /products/:product/faults", "GET /products/:product/faults/studies/:study",
 		"GET /parts", "GET /parts/entries/:entry", "GET /drivers", "GET /drivers/batches/:batch", "GET /drivers/compare", "GET /drivers/pair", "GET /drivers/pairings/:pairing",
 		"GET /start", "GET /start/product", "GET /start/demo", "GET /api/v1/weeks.xlsx", "GET /api/v1/weeks.json",
 		"GET /api/v1/lots/:lot/certificates.json", "GET /api/v1/lots/:lot/certificates.pdf", "GET /lots/:lot/certificates",
@@ -50,7 +50,7 @@ var deeds = map[access.Deed][]string{
 		"POST /api/v1/rigs/entries", "POST /api/v1/references", "POST /api/v1/studies",
 		"POST /parts/scan", "POST /parts/entries/:entry", "POST /drivers/pairings", "POST /drivers/pairings/:pairing/withdraw",
 		"POST /start", "POST /start/product", "POST /start/demo", "POST /start/demo/stop", "POST /parts/batch", "POST /parts/entries", "POST /rig/entries", "POST /rig/studies",
-		"POST /products/:product/faults", "POST /api/v1/faults/studies",
+		"POST /products/:product/plan", "POST /products/:product/faults", "POST /api/v1/faults/studies",
 	},
 	access.Judge: {
 		"POST /api/v1/lots/:lot/steps", "POST /api/v1/lots/:lot/draws", "POST /api/v1/units/:serial/overrides",

@@ -74,6 +74,8 @@ func (s *server) pageRoutes(e *echo.Echo) {
 	e.POST("/products/:product/faults/withdraw", s.withdrawFault, s.authorized)
 	e.GET("/products/:product/faults/studies/:study", s.faultStudyPage, s.authorized)
 	e.POST("/products/:product/faults/studies/:study", s.useFaultStudy, s.authorized)
+	e.GET("/products/:product/plan", s.planPage, s.authorized)
+	e.POST("/products/:product/plan", s.editPlan, s.authorized)
 	e.GET("/parts", s.partsPage, s.authorized)
 	e.POST("/parts/scan", s.scanParts, s.authorized)
 	e.POST("/parts/entries", s.enterPart, s.authorized)

@@ -198,7 +198,15 @@ type faultUnit struct {
 
 // faultStudyPage shows a study of units built faulty and what it teaches.
 func (s *server) faultStudyPage(c echo.Context) error {
-	return s.showFaultStudy(c, http.StatusOK, nil, "")
+	code, err := pathPart(c, "study")
+	if err != nil {
+		return err
+	}
+	r, err := s.Line.FaultStudy(c.Request().Context(), code, nil)
+	if err != nil {
+		return err
+	}
+	return s.showFaultStudy(c, http.StatusOK, r.LeftOutInForce(), "")
 }
 
 func (s *server) showFaultStudy(c echo.Context, status int, without []line.LeftOut, wrong string) error {
@@ -210,7 +218,7 @@ func (s *server) showFaultStudy(c echo.Context, status int, without []line.LeftO
 	if err != nil {
 		return err
 	}
-	b := faultStudyBody{FaultStudyResult: r, LeftTo: len(r.Left()), Form: c.Request().Form, Wrong: wrong, Looked: len(without) > 0}
+	b := faultStudyBody{FaultStudyResult: r, LeftTo: len(r.Left()), Form: c.Request().Form, Wrong: wrong, Looked: c.Request().Method == http.MethodPost && len(without) > 0}
 	if b.Form == nil {
 		b.Form = url.Values{}
 	}

@@ -42,6 +42,7 @@ func sights(w *workshop) []sight {
 		{"product", product, "main h1", ""},
 		{"envelope", product + "/envelope", "#look svg", ""},
 		{"limits", product + "/limits?lot=" + lots[0].Code, "main form", ""},
+		{"plan", product + "/plan", "main form", ""},
 		{"faults", product + "/faults", "main figure svg", ""},
 		{"fault-study", product + "/faults/studies/FS-1", "main svg", ""},
 		{"fault-study-planned", product + "/faults/studies/FS-2", "main table", ""},

@@ -55,6 +55,18 @@ func (l *Line) FaultStudy(ctx context.Context, code string, without []LeftOut) (
 	return r, err
 }
 
+// LeftOutInForce returns the units that the version in force was learnt without.
+func (r FaultStudyResult) LeftOutInForce() []LeftOut {
+	if len(r.Versions) == 0 || r.Versions[0].State != InForce {
+		return nil
+	}
+	v, err := versionOf(r.Versions[0])
+	if err != nil {
+		return nil
+	}
+	return v.LeftOut
+}
+
 func (l *Line) faultStudy(ctx context.Context, s store.Site, code string, without []LeftOut) (r FaultStudyResult, err error) {
 	if r.Plan, err = l.faultPlan(ctx, s, code); err != nil {
 		return r, err
