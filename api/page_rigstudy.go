@@ -41,6 +41,9 @@ func (s *server) showRigStudy(c echo.Context, status int, wrong string) error {
 	if err != nil {
 		return err
 	}
+	if state.Kind == line.FaultStudy {
+		return c.Redirect(http.StatusSeeOther, pages.ProductPath(state.Product)+"/faults/studies/"+url.PathEscape(state.Study))
+	}
 	b := rigStudyBody{StudyState: state, Result: r, Left: len(state.Left()), Wrong: wrong, Form: c.Request().Form}
 	if b.Form == nil {
 		b.Form = url.Values{}

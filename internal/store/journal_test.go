@@ -123,7 +123,10 @@ func rig(ctx context.Context, s store.Site, visit store.VisitRow) error {
 		second(s.AddBaseline(ctx, store.BaselineRow{Serial: "REF", Rig: "r/1", Visits: []uuid.UUID{visit.Visit}, Mean: []float64{1}, SD: []float64{}, Turned: []float64{}, CreatedAt: moment})),
 		s.AddEntry(ctx, store.EntryRow{Entry: uuid.Must(uuid.NewV7()), Rig: "r", Kind: "work", At: moment, EnteredAt: moment}),
 		s.AddStudy(ctx, store.StudyRow{Study: "G", Product: "p", Kind: "gauge", Units: []string{}, Operators: []string{}, CreatedAt: moment}),
-		second(s.AddSeatingLimit(ctx, store.SeatingLimitRow{Product: "p", Study: "G", Spread: []float64{1}, CreatedAt: moment})))
+		second(s.AddSeatingLimit(ctx, store.SeatingLimitRow{Product: "p", Study: "G", Spread: []float64{1}, CreatedAt: moment})),
+		s.AddFaultPlan(ctx, store.FaultPlanRow{Study: "G", Key: "leak", Words: "leaks", Faulty: []string{"F1"}, Good: []string{}}),
+		second(s.AddFaultSignature(ctx, store.FaultSignatureRow{Product: "p", Key: "leak", State: "in force", Study: "G", Shape: []float64{-1}, Low: []float64{-2}, High: []float64{0}, Units: []string{"F1"}, Basis: []byte(`{}`), CreatedAt: moment})),
+		second(s.AddActionPlan(ctx, store.ActionPlanRow{Product: "p", Definition: []byte(`[]`), CreatedAt: moment}, 1)))
 	visit.Passed, visit.Judgement = &passed, []byte(`{}`)
 	return errors.Join(err, s.CompleteVisit(ctx, visit))
 }
@@ -156,8 +159,8 @@ func TestVerifyFindsNothingInAnHonestRecord(t *testing.T) {
 	if len(v.Faults) > 0 || v.More > 0 {
 		t.Errorf("faults: %+v", v.Faults)
 	}
-	if v.Entries != 6 || v.Rows != 39 || v.Head.Entry != 6 || len(v.Head.Hash) != 32 {
-		t.Errorf("%d entries, %d rows, head %v; want 6, 39, entry 6", v.Entries, v.Rows, v.Head)
+	if v.Entries != 6 || v.Rows != 42 || v.Head.Entry != 6 || len(v.Head.Hash) != 32 {
+		t.Errorf("%d entries, %d rows, head %v; want 6, 42, entry 6", v.Entries, v.Rows, v.Head)
 	}
 	head, err := store.ParseHead(v.Head.String())
 	if err != nil {
@@ -251,6 +254,9 @@ func TestKeptHeadFindsAJournalWrittenAnew(t *testing.T) {
 func TestVerifyFindsEditedRows(t *testing.T) {
 	t.Parallel()
 	edits := map[string]string{
+		"action_plans":     `UPDATE action_plans SET definition = '[1]' WHERE site = 'a'`,
+		"fault_plans":      `UPDATE fault_plans SET side = 'both' WHERE site = 'a'`,
+		"fault_signatures": `UPDATE fault_signatures SET shape = '{-2}' WHERE site = 'a'`,
 		"attempts":         `UPDATE attempts SET verdict = 'pass' WHERE site = 'a'`,
 		"batch_values":     `UPDATE batch_values SET value = 31 WHERE site = 'a'`,
 		"batches":          `UPDATE batches SET supplier = 'y' WHERE site = 'a'`,
