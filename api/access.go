@@ -35,6 +35,8 @@ var deeds = map[access.Deed][]string{
 		"GET /try", "POST /try", "GET /add", "GET /refused", // trying stores nothing
 		"GET /products", "GET /products/:product", "GET /products/:product/envelope", "POST /products/:product/envelope/look",
 		"GET /products/:product/limits", "GET /products/:product/limits/progress",
+		"GET /api/v1/faults", "GET /api/v1/faults/studies/:study",
+		"GET /products/:product/plan", "GET /products/:product/faults", "GET /products/:product/faults/studies/:study",
 		"GET /parts", "GET /parts/entries/:entry", "GET /drivers", "GET /drivers/batches/:batch", "GET /drivers/compare", "GET /drivers/pair", "GET /drivers/pairings/:pairing",
 		"GET /weeks", "GET /start", "GET /start/product", "GET /start/demo", "GET /api/v1/weeks.xlsx", "GET /api/v1/weeks.json",
 		"GET /api/v1/lots/:lot/certificates.json", "GET /api/v1/lots/:lot/certificates.pdf", "GET /lots/:lot/certificates",
@@ -48,12 +50,15 @@ var deeds = map[access.Deed][]string{
 		"POST /api/v1/rigs/entries", "POST /api/v1/references", "POST /api/v1/studies",
 		"POST /parts/scan", "POST /parts/entries/:entry", "POST /drivers/pairings", "POST /drivers/pairings/:pairing/withdraw",
 		"POST /start", "POST /start/product", "POST /start/demo", "POST /start/demo/stop", "POST /parts/batch", "POST /parts/entries", "POST /rig/entries", "POST /rig/references", "POST /rig/studies",
+		"POST /products/:product/plan", "POST /products/:product/faults", "POST /api/v1/faults/studies",
 	},
 	access.Judge: {
 		"POST /api/v1/lots/:lot/steps", "POST /api/v1/lots/:lot/draws", "POST /api/v1/units/:serial/overrides",
 		"POST /api/v1/rigs/policy", "POST /api/v1/rigs/transfers", "POST /api/v1/rigs/transfers/withdraw", "POST /api/v1/rigs/release", "POST /api/v1/references/:serial/state", "POST /api/v1/references/:serial/baseline",
 		"POST /api/v1/studies/:study/guard", "POST /api/v1/studies/:study/seating",
 		"POST /products/:product/envelope", "POST /products/:product/limits", "POST /products/:product/limits/stop",
+		"POST /api/v1/faults/withdraw", "POST /api/v1/faults/studies/:study/learn",
+		"POST /products/:product/faults/withdraw", "POST /products/:product/faults/studies/:study",
 		"POST /rig/release", "POST /rig/transfers", "POST /rig/policy", "POST /rig/references/state", "POST /rig/references/baseline", "POST /rig/studies/:study", "POST /sample", "POST /lots/:lot", "POST /units/:serial",
 	},
 	access.Admit: {

@@ -43,6 +43,9 @@ func (s *server) showRigStudy(c echo.Context, status int, wrong map[string]strin
 	if err != nil {
 		return err
 	}
+	if state.Kind == line.FaultStudy {
+		return c.Redirect(http.StatusSeeOther, pages.ProductPath(state.Product)+"/faults/studies/"+url.PathEscape(state.Study))
+	}
 	b := rigStudyBody{StudyState: state, Result: r, Left: len(state.Left()), formState: formState{Form: c.Request().Form, Wrong: wrong}}
 	for _, x := range r.Runs {
 		if !x.Done && len(b.Next) < nextRuns {

@@ -61,7 +61,8 @@ type gathering struct {
 }
 
 // A pin holds a report to what was known when its lot was decided: chart limits frozen
-// later do not read it anew, and what is refused later is not of it.
+// later do not read it anew, fault signatures learnt and plans changed later do not explain
+// it, and what is refused later is not of it.
 type pin struct {
 	limitSet int
 	at       time.Time
@@ -124,7 +125,7 @@ func (g *gathering) load(ctx context.Context, s store.Site, lot string) (err err
 	if err := g.loadLife(ctx, s); err != nil {
 		return err
 	}
-	if g.setup, err = g.line.setup(ctx, s, g.lot.Product); err != nil {
+	if g.setup, err = g.line.setupAt(ctx, s, g.lot.Product, g.until()); err != nil {
 		return err
 	}
 	if g.units, err = s.UnitsOfLot(ctx, lot); err != nil {

@@ -124,6 +124,9 @@ func rig(ctx context.Context, s store.Site, visit store.VisitRow) error {
 		s.AddEntry(ctx, store.EntryRow{Entry: uuid.Must(uuid.NewV7()), Rig: "r", Kind: "work", At: moment, EnteredAt: moment}),
 		s.AddStudy(ctx, store.StudyRow{Study: "G", Product: "p", Kind: "gauge", Units: []string{}, Operators: []string{}, CreatedAt: moment}),
 		second(s.AddSeatingLimit(ctx, store.SeatingLimitRow{Product: "p", Study: "G", Spread: []float64{1}, CreatedAt: moment})),
+		s.AddFaultPlan(ctx, store.FaultPlanRow{Study: "G", Key: "leak", Words: "leaks", Faulty: []string{"F1"}, Good: []string{}}),
+		second(s.AddFaultSignature(ctx, store.FaultSignatureRow{Product: "p", Key: "leak", State: "in force", Study: "G", Shape: []float64{-1}, Low: []float64{-2}, High: []float64{0}, Units: []string{"F1"}, Basis: []byte(`{}`), CreatedAt: moment})),
+		second(s.AddActionPlan(ctx, store.ActionPlanRow{Product: "p", Definition: []byte(`[]`), CreatedAt: moment}, 1)),
 		second(s.AddTransfer(ctx, store.TransferRow{Product: "p", Rig: "a/b", Reference: "q", Study: "G", InForce: true, Curve: []float64{1}, DeviationU: []float64{1}, BalanceU: []float64{1}, CreatedAt: moment})))
 	visit.Passed, visit.Judgement = &passed, []byte(`{}`)
 	return errors.Join(err, s.CompleteVisit(ctx, visit))
@@ -157,8 +160,8 @@ func TestVerifyFindsNothingInAnHonestRecord(t *testing.T) {
 	if len(v.Faults) > 0 || v.More > 0 {
 		t.Errorf("faults: %+v", v.Faults)
 	}
-	if v.Entries != 6 || v.Rows != 40 || v.Head.Entry != 6 || len(v.Head.Hash) != 32 {
-		t.Errorf("%d entries, %d rows, head %v; want 6, 40, entry 6", v.Entries, v.Rows, v.Head)
+	if v.Entries != 6 || v.Rows != 43 || v.Head.Entry != 6 || len(v.Head.Hash) != 32 {
+		t.Errorf("%d entries, %d rows, head %v; want 6, 43, entry 6", v.Entries, v.Rows, v.Head)
 	}
 	head, err := store.ParseHead(v.Head.String())
 	if err != nil {
@@ -252,6 +255,9 @@ func TestKeptHeadFindsAJournalWrittenAnew(t *testing.T) {
 func TestVerifyFindsEditedRows(t *testing.T) {
 	t.Parallel()
 	edits := map[string]string{
+		"action_plans":     `UPDATE action_plans SET definition = '[1]' WHERE site = 'a'`,
+		"fault_plans":      `UPDATE fault_plans SET side = 'both' WHERE site = 'a'`,
+		"fault_signatures": `UPDATE fault_signatures SET shape = '{-2}' WHERE site = 'a'`,
 		"attempts":         `UPDATE attempts SET verdict = 'pass' WHERE site = 'a'`,
 		"batch_values":     `UPDATE batch_values SET value = 31 WHERE site = 'a'`,
 		"batches":          `UPDATE batches SET supplier = 'y' WHERE site = 'a'`,
