@@ -22,6 +22,7 @@ type Section struct {
 	First     int    // index of its first unit
 	Name      string // "limit set 2", "no limit set"
 	Starts    bool   // the limits came into force at First, not before the chart
+	Learning  bool   // not frozen: learnt from the units before, and the next section has learnt more
 	Center    float64
 	Lower     float64 // NaN without limits, as all others
 	Upper     float64

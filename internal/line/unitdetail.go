@@ -29,6 +29,7 @@ type UnitDetail struct {
 	Before   []store.UnitState // neighbours in the order of production, nearest first
 	After    []store.UnitState
 	Marks    []UnitMark
+	Learning *Learning // nil under a limit set
 }
 
 // An AttemptReading holds what an attempt's takes are reduced to.
@@ -82,7 +83,7 @@ func (l *Line) UnitDetail(ctx context.Context, serial string) (UnitDetail, error
 			return err
 		}
 		d.read()
-		if err := d.charted(ctx, s); err != nil {
+		if err := d.charted(ctx, l, s); err != nil {
 			return err
 		}
 		if n := len(d.Attempts); n > 0 {
@@ -165,15 +166,9 @@ func (d *UnitDetail) read() {
 
 // charted adds what the charts know: the usual unit, signals in words, and for a unit
 // that did not pass or gave signals the faults it looks like.
-func (d *UnitDetail) charted(ctx context.Context, s store.Site) error {
-	set, err := d.set(ctx, s)
-	if errors.Is(err, store.ErrNotFound) {
-		return nil
-	} else if err != nil {
-		return err
-	}
-	b, err := newBoard(d.Setup, set)
-	if err != nil {
+func (d *UnitDetail) charted(ctx context.Context, l *Line, s store.Site) error {
+	b, err := d.charts(ctx, l, s)
+	if err != nil || b == nil {
 		return err
 	}
 	title := map[string]string{}
@@ -181,7 +176,11 @@ func (d *UnitDetail) charted(ctx context.Context, s store.Site) error {
 		title[st.Key] = st.Title
 	}
 	for _, g := range ofVersion(d.Signals, newestOf(d.Signals)) {
-		d.Marks = append(d.Marks, UnitMark{g, title[g.Stream], b.ruleText(chart.Key(g.Rule))})
+		text := b.ruleText(chart.Key(g.Rule))
+		if g.LimitSet == 0 {
+			text = learnText(chart.Key(g.Rule))
+		}
+		d.Marks = append(d.Marks, UnitMark{g, title[g.Stream], text})
 	}
 	for _, c := range d.Setup.Channels {
 		at := d.Setup.position(envelope.Deviation, c, 0)
@@ -191,6 +190,35 @@ func (d *UnitDetail) charted(ctx context.Context, s store.Site) error {
 		return -cmpFloat(math.Abs(float64(a.Z)), math.Abs(float64(b.Z)))
 	})
 	d.likeness(b)
+	return nil
+}
+
+// charts returns the charts to hold the unit against: of the limit set that was in force at
+// the unit, else of the newest, else those that still learn, once they know enough.
+func (d *UnitDetail) charts(ctx context.Context, l *Line, s store.Site) (*board, error) {
+	set, err := d.set(ctx, s)
+	if err == nil {
+		return newBoard(d.Setup, set)
+	}
+	if !errors.Is(err, store.ErrNotFound) {
+		return nil, err
+	}
+	b, err := l.learningBoard(ctx, s, d.Setup, math.MaxInt64)
+	if err != nil || b == nil {
+		return nil, err
+	}
+	state := b.learningState()
+	if d.Learning = &state; state.Units < LeastOwn {
+		return nil, d.fewLearnt(b)
+	}
+	return b, nil
+}
+
+// fewLearnt names the signals of a unit while too little is learnt to say what is usual.
+func (d *UnitDetail) fewLearnt(b *board) error {
+	for _, g := range d.Signals {
+		d.Marks = append(d.Marks, UnitMark{g, b.title(g.Stream), learnText(chart.Key(g.Rule))})
+	}
 	return nil
 }
 
