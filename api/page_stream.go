@@ -83,8 +83,8 @@ func (s *server) streamPage(c echo.Context) error {
 
 func (b *streamBody) fill(v line.StreamView) {
 	for i, sec := range v.Stream.Sections {
-		if sec.Learning && i > 0 && i+1 < len(v.Stream.Sections) && v.Stream.Sections[i+1].Learning {
-			continue // the first and the last tell how limits narrow
+		if v.Stream.Told(i) {
+			continue
 		}
 		text := fmt.Sprintf("From %s on %s", v.Serials[sec.First], sec.Name)
 		if plot.Finite(sec.Center) {

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"alike/internal/store"
 	"alike/spc/budget"
@@ -153,7 +154,7 @@ func saidBefore(ctx context.Context, s store.Site, setup *Setup, used []string) 
 	if len(units) == 0 {
 		return "", nil
 	}
-	return fmt.Sprintf("%s of the baseline gave signals while limits were learnt: %s. Freeze again without what is not usual.", number(len(units), "unit"), joinAnd(firstFew(units))), nil
+	return fmt.Sprintf("%s of the baseline gave signals while limits were learnt: %s. Freeze again without what is not usual.", number(len(units), "unit"), strings.Join(firstFew(units), ", ")), nil
 }
 
 // pick gathers the readings of the baseline units that passed.

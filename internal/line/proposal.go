@@ -161,7 +161,7 @@ func (g *gathering) learntSentence() string {
 	if len(units) == 0 {
 		return text + ", and the charts that learn saw nothing; a small drift may hide from them."
 	}
-	return fmt.Sprintf("%s, and the charts that learn gave signals at %s.", text, joinAnd(firstFew(units)))
+	return fmt.Sprintf("%s, and the charts that learn gave signals at %s.", text, strings.Join(firstFew(units), ", "))
 }
 
 // notPassed lists the units whose last verdict is fail or doubtful, with where: inside

@@ -230,8 +230,8 @@ func (p *streamPicture) plotted(y scale, values []float64) []float64 {
 func DescribeStream(s reports.Stream) string {
 	text := fmt.Sprintf("Individuals chart of %s: %d units.", s.Title, len(s.Values))
 	for i, sec := range s.Sections {
-		if sec.Learning && i > 0 && i+1 < len(s.Sections) && s.Sections[i+1].Learning {
-			continue // the first and the last tell how limits narrowed
+		if s.Told(i) {
+			continue
 		}
 		if !Finite(sec.Center) {
 			text += fmt.Sprintf(" From %s on %s.", s.Serials[sec.First], sec.Name)
