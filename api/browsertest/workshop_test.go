@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"alike/api"
+	"alike/internal/curve"
 	"alike/internal/line"
 	"alike/internal/sim"
 	"alike/internal/store"
@@ -132,7 +133,48 @@ func weeks(t testing.TB) *workshop {
 			}
 		}
 	}
+	builtFaulty(t, w)
 	return w
+}
+
+// builtFaulty has three units without their tuning plate on the left teach it, and plans a
+// second study that waits for its units.
+func builtFaulty(t testing.TB, w *workshop) {
+	t.Helper()
+	ctx, p := t.Context(), w.story.Product
+	plan := line.FaultPlan{Code: "FS-1", Key: "plate-missing", Side: "left", Faulty: []string{"TB40-F1", "TB40-F2", "TB40-F3", "TB40-F4"}, Reason: "a cup came without its plate"}
+	if err := w.line.PlanFault(ctx, tester, plan); err != nil {
+		t.Fatal(err)
+	}
+	for i, serial := range plan.Faulty {
+		u := p.Draw(sim.Key{Seed: 9, Lot: 90, Unit: i}, func(channel int, q sim.Params) sim.Params {
+			switch {
+			case channel != 0:
+				return q
+			case i == 3:
+				return q.MeshMissing()
+			}
+			return q.PlateMissing()
+		})
+		var takes []curve.Take
+		for ch, name := range sim.Channels {
+			for seat := 1; seat <= sim.Seatings; seat++ {
+				takes = append(takes, curve.Take{
+					Identity: curve.Identity{Lot: plan.Code, Serial: serial, Channel: name, Seating: seat, MeasuredAt: time.Now()}, Curve: u.Curve(ch, 1, seat),
+				})
+			}
+		}
+		if _, err := w.line.Intake(ctx, tester, takes); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if _, _, err := w.line.LearnFault(ctx, tester, plan.Code, []line.LeftOut{{Serial: "TB40-F4", Reason: "its mesh was torn as well"}}, "three that are alike"); err != nil {
+		t.Fatal(err)
+	}
+	plan = line.FaultPlan{Code: "FS-2", Key: "cable-pinched", Words: "cable is pinched under the baffle", Check: "Look under the baffle.", Side: "right", Faulty: []string{"TB40-F5", "TB40-F6", "TB40-F7"}, Reason: "seen once"}
+	if err := w.line.PlanFault(ctx, tester, plan); err != nil {
+		t.Fatal(err)
+	}
 }
 
 var (

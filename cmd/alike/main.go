@@ -38,6 +38,7 @@ type commands struct {
 	Drivers  driversCommand  `cmd:"" help:"Incoming drivers: take in, compare batches and suppliers, pair."`
 	Rig      rigCommand      `cmd:"" help:"Trust in the rig: reference units, checks, calibration, units on hold."`
 	Gauge    gaugeCommand    `cmd:"" help:"Gauge studies: what measuring itself adds, from the plan to guard bands."`
+	Fault    faultCommand    `cmd:"" help:"Known faults: learnt from units that are built faulty on purpose."`
 	Lot      lotCommand      `cmd:"" help:"Lots and their reports."`
 	Weeks    weeksCommand    `cmd:"" help:"The weekly report over workshops and lots: yields, decisions, findings, rig days, and what needs a look."`
 	Finding  findingCommand  `cmd:"" help:"Findings: what the charts found, why, and what was done about it."`

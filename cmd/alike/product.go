@@ -6,6 +6,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"text/tabwriter"
 
 	"alike/internal/line"
@@ -15,6 +16,7 @@ type productCommand struct {
 	Add     productAdd     `cmd:"" help:"Add a product from its file."`
 	List    productList    `cmd:"" help:"List the products."`
 	Show    productShow    `cmd:"" help:"Print a product's definition."`
+	Plan    productPlan    `cmd:"" help:"Print what to check when the line moved, or put a new plan in force."`
 	Example productExample `cmd:"" help:"Print a product file to begin from."`
 }
 
@@ -101,7 +103,15 @@ func (cmd *productShow) Run(c *console) error {
 		if err != nil {
 			return err
 		}
-		return printJSON(c, s.Product)
+		row, err := w.db.Site(w.line.Site()).Product(c.ctx, s.Code)
+		if err != nil {
+			return err
+		}
+		p, err := line.ParseProduct(row.Definition)
+		if err != nil {
+			return err
+		}
+		return printJSON(c, p)
 	})
 }
 
@@ -116,4 +126,54 @@ type productExample struct{}
 func (productExample) Run(c *console) error {
 	_, err := io.WriteString(c.out, line.ExampleProduct)
 	return err
+}
+
+type productPlan struct {
+	database
+	Product string `arg:"" help:"Code of the product."`
+	File    string `arg:"" optional:"" help:"File of the new plan (JSON): a list of rows with check, minutes and for. Without it the plan in force is printed." type:"existingfile"`
+	Reason  string `help:"Why the plan changes." placeholder:"TEXT"`
+	Fault   string `help:"Print what a finding that looks like this fault would list." placeholder:"KEY"`
+}
+
+func (cmd *productPlan) Run(c *console) error {
+	var rows []line.PlanRow
+	if cmd.File != "" {
+		data, err := os.ReadFile(cmd.File)
+		if err != nil {
+			return err
+		}
+		if rows, err = line.ParsePlan(data); err != nil {
+			return fmt.Errorf("%s: %w", cmd.File, err)
+		}
+	} else if cmd.Reason != "" {
+		return fmt.Errorf("--reason needs the file of a new plan")
+	}
+	return cmd.with(c, func(w *workplace) error {
+		d, err := w.line.ActionPlan(c.ctx, cmd.Product)
+		if err != nil {
+			return err
+		}
+		switch {
+		case cmd.Fault != "":
+			if cmd.File == "" {
+				rows = d.Setup.Plan
+			}
+			if !slices.ContainsFunc(d.Choices, func(p line.PlanChoice) bool { return p.Fault && p.Key == cmd.Fault }) {
+				return fmt.Errorf("product %s knows no fault %q: see them with: alike fault list", d.Setup.Code, cmd.Fault)
+			}
+			for i, r := range d.Setup.PlanFor(rows, cmd.Fault) {
+				fmt.Fprintf(c.out, "%d. %s (%g min)\n", i+1, r.Check, r.Minutes)
+			}
+			return nil
+		case cmd.File == "":
+			return printJSON(c, d.Rows)
+		}
+		v, err := w.line.PutPlan(c.ctx, w.by, cmd.Product, rows, cmd.Reason)
+		if err != nil {
+			return fmt.Errorf("%s: %w", cmd.File, err)
+		}
+		fmt.Fprintf(c.out, "action plan version %d of %s is in force: %d checks\n", v, d.Setup.Code, len(rows))
+		return nil
+	})
 }

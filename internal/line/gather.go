@@ -62,7 +62,8 @@ type gathering struct {
 }
 
 // A pin holds a report to what was known when its lot was decided: chart limits frozen
-// later do not read it anew, and what is refused later is not of it.
+// later do not read it anew, fault signatures learnt and plans changed later do not explain
+// it, and what is refused later is not of it.
 type pin struct {
 	limitSet int
 	at       time.Time
@@ -125,7 +126,7 @@ func (g *gathering) load(ctx context.Context, s store.Site, lot string) (err err
 	if err := g.loadLife(ctx, s); err != nil {
 		return err
 	}
-	if g.setup, err = g.line.setup(ctx, s, g.lot.Product); err != nil {
+	if g.setup, err = g.line.setupAt(ctx, s, g.lot.Product, g.until()); err != nil {
 		return err
 	}
 	if g.units, err = s.UnitsOfLot(ctx, lot); err != nil {
@@ -248,6 +249,9 @@ func (g *gathering) unitRows() {
 		var v Verdict
 		if end.Judgement != nil && json.Unmarshal(end.Judgement, &v) == nil {
 			row.Sentence, row.Worst = g.afterRetests(attempts)+v.Sentence, v.Worst
+			if row.ReadAs = v.ReadAs.Short(); row.ReadAs != "" {
+				row.Sentence += "; " + row.ReadAs
+			}
 			row.NotChecked = strings.Join(v.NotChecked, "; ")
 			if v.Margin != nil {
 				row.Margin = *v.Margin

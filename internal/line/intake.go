@@ -110,6 +110,8 @@ type visit struct {
 	release  string    // why a verdict changes to hold or from it
 	released bool      // a person answers for the rig
 	again    *int64    // where to note from which place charts that learn must read anew; nil to do it at once
+
+	transfer *store.TransferRow // by which the takes are read; nil for as they were measured
 }
 
 // prepare checks what needs no database. A take at fault gets its refusal.
@@ -233,6 +235,12 @@ func (v *visit) findUnit(ctx context.Context, s store.Site) error {
 	serial := v.receipt.Serial
 	unit, err := s.Unit(ctx, serial)
 	if errors.Is(err, store.ErrNotFound) {
+		study, err := s.FaultStudyOf(ctx, v.setup.Code, serial)
+		if err == nil {
+			return refuse(Conflict, "lot", "name lot "+study+", or measure a good unit under a serial of its own", "unit %s was built faulty for study %s and never counts as production", serial, study)
+		} else if !errors.Is(err, store.ErrNotFound) {
+			return err
+		}
 		if v.lot == "" {
 			return refuse(Invalid, "lot", "name the lot: a column of the manifest, {lot} in the file-name pattern, or --lot", "unit %s is new and its takes name no lot", serial)
 		}

@@ -28,8 +28,8 @@ type Line struct {
 }
 
 type cached struct {
-	definition string
-	setup      *Setup
+	key   string // definition, and how many versions of what is known beside it
+	setup *Setup
 }
 
 // New returns the line of a site; now is the clock, time.Now in earnest.
@@ -118,19 +118,29 @@ func (l *Line) setup(ctx context.Context, s store.Site, code string) (*Setup, er
 	} else if err != nil {
 		return nil, err
 	}
+	key := fmt.Sprintf("%d/%d/%s", row.Faults, row.Plan, row.Definition)
 	l.mu.Lock()
-	defer l.mu.Unlock()
-	if c, ok := l.setups[code]; ok && c.definition == string(row.Definition) {
+	c, ok := l.setups[code]
+	l.mu.Unlock()
+	if ok && c.key == key {
 		return c.setup, nil
 	}
-	p, err := ParseProduct(row.Definition)
+	setup, err := made(row)
 	if err != nil {
-		return nil, fmt.Errorf("stored product %s: %w", code, err)
+		return nil, err
 	}
-	setup, err := p.SetUp()
+	k, err := knownOf(ctx, s, row, forever)
 	if err != nil {
-		return nil, fmt.Errorf("stored product %s: %w", code, err)
+		return nil, err
 	}
-	l.setups[code] = cached{string(row.Definition), setup}
+	if setup, err = setup.knowing(k); err != nil {
+		return nil, err
+	}
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.setups[code] = cached{key, setup}
 	return setup, nil
 }
+
+// forever is after everything.
+var forever = time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC)

@@ -1,7 +1,6 @@
 package line
 
 import (
-	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -40,11 +39,6 @@ func (a *analysing) plan() []PlanRow {
 	if a.f.Kind == OneUnit {
 		return a.planOfUnit()
 	}
-	var keys []string
-	rows := slices.Clone(a.b.setup.Plan)
-	if len(rows) == 0 {
-		rows = always()
-	}
 	if a.doubtful() {
 		return []PlanRow{{Check: "Look again when a few more units are measured.", Minutes: 0}}
 	}
@@ -54,15 +48,25 @@ func (a *analysing) plan() []PlanRow {
 			{Check: "Look at the pad coupler, the microphones with the calibrator, and the drive level; note what was changed on the rig.", Minutes: atTheBench},
 		}
 	}
-	for _, c := range a.likely() {
+	return planFor(a.b.setup.Plan, a.likely(), a.telling())
+}
+
+// planFor lists what a plan, or the general one, says for likely causes and coincidences.
+func planFor(plan []PlanRow, likely []Cause, telling []Coincides) []PlanRow {
+	var keys []string
+	rows := slices.Clone(plan)
+	if len(rows) == 0 {
+		rows = always()
+	}
+	for _, c := range likely {
 		keys = append(keys, c.Key)
-		if !mentions(a.b.setup.Plan, c.Key) {
+		if !mentions(plan, c.Key) {
 			rows = append(rows, PlanRow{Check: c.Check, Minutes: atTheBench, For: []string{c.Key}})
 		}
 	}
-	for _, c := range a.telling() {
+	for _, c := range telling {
 		keys = append(keys, c.Kind)
-		if !mentions(a.b.setup.Plan, c.Kind) {
+		if !mentions(plan, c.Kind) {
 			rows = append(rows, trial(c))
 		}
 	}
@@ -72,8 +76,7 @@ func (a *analysing) plan() []PlanRow {
 			out = append(out, r)
 		}
 	}
-	slices.SortStableFunc(out, func(x, y PlanRow) int { return cmp.Compare(x.Minutes, y.Minutes) })
-	return out
+	return byMinutes(out)
 }
 
 func mentions(plan []PlanRow, key string) bool {

@@ -184,6 +184,10 @@ type Setup struct {
 	Spread     []float64 // largest seating spread per band, NaN for none
 	Shapes     []cause.Signature
 	StreamList []Stream
+	// Signatures, shapes and plan are those in force: what the site learnt and planned
+	// counts before the product file.
+	Learnt      map[string]int // keys of learnt signatures with their version
+	PlanVersion int            // of the action plan; 0 for the general one
 }
 
 // SetUp checks a product and makes it ready. Errors name the field.
@@ -231,6 +235,9 @@ func (p Product) SetUp() (*Setup, error) {
 		s.Shapes = append(s.Shapes, shape)
 	}
 	s.StreamList = s.streams()
+	if len(p.Plan) > 0 {
+		s.PlanVersion = 1
+	}
 	return s, nil
 }
 

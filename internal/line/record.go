@@ -41,7 +41,7 @@ func (g *gathering) newest() int {
 // until is the time up to which the report may know of things.
 func (g *gathering) until() time.Time {
 	if g.pin == nil {
-		return time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC)
+		return forever
 	}
 	return g.pin.at
 }

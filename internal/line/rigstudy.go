@@ -17,6 +17,7 @@ import (
 const (
 	GaugeStudy = "gauge" // operators seat the same units: what measuring adds
 	RigsStudy  = "rigs"  // rigs measure the same units: what carries one to the other
+	FaultStudy = "fault" // units built faulty on purpose: what their fault looks like
 )
 
 // A StudyRun says what became of the takes of a study.
@@ -46,22 +47,37 @@ func (l *Line) AddStudy(ctx context.Context, by By, p StudyPlan) error {
 	if err != nil {
 		return err
 	}
-	code := strings.TrimSpace(p.Code)
+	if err := p.named(); err != nil {
+		return err
+	}
 	switch {
-	case code == "" || code != p.Code || len(code) > 64:
-		return refuse(Invalid, "code", "give it a short code without blanks at its ends, such as GS-1", "%q cannot name a study", p.Code)
 	case p.Kind != GaugeStudy && p.Kind != RigsStudy:
 		return refuse(Invalid, "kind", "use gauge or rigs", "there is no kind of study %q", p.Kind)
 	case p.Kind == RigsStudy && len(p.By) != 2:
 		return refuse(Invalid, "rigs", "name two rigs", "a transfer curve goes from one rig to another, and %d are named", len(p.By))
-	case p.Reason == "":
-		return refuse(Invalid, "reason", "say what the study is for", "a study needs a reason")
-	case p.Seed > 1<<62:
-		return refuse(Invalid, "seed", "use a smaller number", "the seed %d is too large", p.Seed)
 	}
 	if _, err := gauge.Plan(p.Units, p.By, p.Trials, p.Seed); err != nil {
 		return refuse(Invalid, "plan", "change units, operators or seatings", "%v", err)
 	}
+	return l.addStudy(ctx, by, setup, p, nil)
+}
+
+// named checks what a plan of any kind needs.
+func (p StudyPlan) named() error {
+	code := strings.TrimSpace(p.Code)
+	switch {
+	case code == "" || code != p.Code || len(code) > 64:
+		return refuse(Invalid, "code", "give it a short code without blanks at its ends, such as GS-1", "%q cannot name a study", p.Code)
+	case strings.TrimSpace(p.Reason) == "":
+		return refuse(Invalid, "reason", "say what the study is for", "a study needs a reason")
+	case p.Seed > 1<<62:
+		return refuse(Invalid, "seed", "use a smaller number", "the seed %d is too large", p.Seed)
+	}
+	return nil
+}
+
+// addStudy stores a study that was checked, with what belongs to its kind.
+func (l *Line) addStudy(ctx context.Context, by By, setup *Setup, p StudyPlan, own func(store.Site) error) error {
 	return l.db.InSite(ctx, l.site, func(s store.Site) error {
 		if _, err := s.LockProduct(ctx, setup.Code); err != nil {
 			return err
@@ -82,6 +98,11 @@ func (l *Line) AddStudy(ctx context.Context, by By, p StudyPlan) error {
 		} else if err != nil {
 			return err
 		}
+		if own != nil {
+			if err := own(s); err != nil {
+				return err
+			}
+		}
 		return l.journal(ctx, s, by, "plan study", p.Code, p.Reason, map[string]any{
 			"kind": p.Kind, "units": p.Units, "by": p.By, "trials": p.Trials, "seed": p.Seed,
 		})
@@ -91,8 +112,11 @@ func (l *Line) AddStudy(ctx context.Context, by By, p StudyPlan) error {
 // runOf is the run that a visit of a study is.
 func runOf(kind string, v store.VisitRow) gauge.Run {
 	who := v.Operator
-	if kind == RigsStudy {
+	switch kind {
+	case RigsStudy:
 		who = v.Rig
+	case FaultStudy: // it does not matter who measures
+		who = ""
 	}
 	return gauge.Run{Part: v.Serial, Operator: who, Trial: v.Number}
 }
@@ -143,7 +167,7 @@ func (v *visit) study(ctx context.Context, s store.Site, code string) error {
 			touched = append(touched, x)
 		}
 	}
-	out := &StudyRun{Study: code, Of: len(plan.Units) * len(plan.Operators) * plan.Trials}
+	out := &StudyRun{Study: code, Of: len(plan.Units) * max(1, len(plan.Operators)) * plan.Trials}
 	for _, x := range touched {
 		if err := v.storeRun(ctx, s, x, out); err != nil {
 			return err
@@ -177,9 +201,12 @@ func (v *visit) unplanned(plan store.StudyRow, i int, runs map[gauge.Run]*rigVis
 	switch {
 	case !slices.Contains(plan.Units, t.Serial):
 		return refuse(Invalid, "serial", "use one of "+strings.Join(plan.Units, ", "), "study %s has no unit %s", plan.Study, t.Serial)
-	case !slices.Contains(plan.Operators, run.Operator):
+	case plan.Kind != FaultStudy && !slices.Contains(plan.Operators, run.Operator):
 		return refuse(Invalid, field, "use one of "+strings.Join(plan.Operators, ", "), "study %s has no %s %q", plan.Study, who, run.Operator)
 	case runs[run] != nil && runs[run].slots[t.Channel]:
+		if plan.Kind == FaultStudy {
+			return refuse(Conflict, "seating", "check unit and seating: a run of a study is measured once", "unit %s, %s, seating %d is stored already with another curve", t.Serial, t.Channel, t.Seating)
+		}
 		return refuse(Conflict, "seating", "check unit, "+who+" and seating: a run of a study is measured once",
 			"unit %s, %s, seating %d by %s is stored already with another curve", t.Serial, t.Channel, t.Seating, run.Operator)
 	}
@@ -254,6 +281,13 @@ func (s StudyState) Left() []gauge.Run {
 	return out
 }
 
+func runsOf(r store.StudyRow) ([]gauge.Run, error) {
+	if r.Kind == FaultStudy {
+		return gauge.Order(r.Units, r.Trials, uint64(r.Seed))
+	}
+	return gauge.Plan(r.Units, r.Operators, r.Trials, uint64(r.Seed))
+}
+
 // Study returns a study with how far it has come.
 func (l *Line) Study(ctx context.Context, code string) (StudyState, error) {
 	var out StudyState
@@ -270,7 +304,7 @@ func (l *Line) studyState(ctx context.Context, s store.Site, code string) (Study
 	if out.StudyRow, err = l.studyOf(ctx, s, code); err != nil {
 		return out, nil, err
 	}
-	if out.Runs, err = gauge.Plan(out.Units, out.Operators, out.Trials, uint64(out.Seed)); err != nil {
+	if out.Runs, err = runsOf(out.StudyRow); err != nil {
 		return out, nil, fmt.Errorf("stored study %s: %w", code, err)
 	}
 	visits, err := s.StudyVisits(ctx, code)

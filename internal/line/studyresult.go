@@ -43,6 +43,7 @@ type StudyResult struct {
 	reports.Gauge
 	SeatingSpread []float64 // dB per band, what seating explains; NaN where the study does not tell
 
+	kind    string
 	setup   *Setup
 	env     store.EnvelopeRow
 	limits  envelope.Limits
@@ -90,6 +91,7 @@ func (l *Line) GaugeSheet(ctx context.Context, code string, o ResultOptions) (St
 // plan fills what is known before a take is there.
 func (r *StudyResult) plan(site string, state StudyState, visits []store.VisitRow) {
 	s := r.setup
+	r.kind = state.Kind
 	r.Gauge = reports.Gauge{
 		Site: site, Product: strings.TrimSpace(s.Name + " " + revision(s.Revision)), Code: state.Study, Reason: state.Reason,
 		Author: state.Author, Planned: state.CreatedAt, By: "operator", Units: state.Units, Who: state.Operators,

@@ -19,6 +19,9 @@ func (r StudyResult) notMeasured() error {
 			left++
 		}
 	}
+	if left == 0 && r.kind == FaultStudy {
+		return refuse(Conflict, "study", "see what it teaches with: alike fault status "+r.Code, "%s measures units that were built faulty and says nothing of seatings and operators", r.Code)
+	}
 	if left == 0 {
 		return refuse(Conflict, "study", "use a gauge study", "%s compares rigs and says nothing of seatings and operators", r.Code)
 	}

@@ -30,6 +30,8 @@ const (
 
 // kinds lists everything that the journal speaks for, by name.
 var kinds = []kind{
+	{name: "action_plans", key: "t.product || '/' || t.version", pick: "t.product = split_part(k, '/', 1) AND t.version = split_part(k, '/', 2)::int",
+		columns: "t.product, t.version, t.definition, t.reason, t.author, t.created_at"},
 	{name: "attempts", key: "t.attempt::text", pick: "t.attempt = k::uuid",
 		columns: "t.attempt, t.serial, t.number, t.station, t.operator, t.reason, t.measured_at, t.received_at, t.verdict, t.judgement, t.envelope, t.limit_set, t.rig_policy, t.released"},
 	{name: "batch_values", key: batchKey, pick: batchKey + " = k", columns: "t.kind, t.batch, t.version, t.name, t.value, t.unit", group: `t.name COLLATE "C"`},
@@ -39,6 +41,9 @@ var kinds = []kind{
 		columns: "t.lot, t.draw, t.plan, t.seed, t.units, t.pulled, t.reason, t.actor, t.at"},
 	{name: "envelopes", key: "t.product || '/' || t.version", pick: "t.product = split_part(k, '/', 1) AND t.version = split_part(k, '/', 2)::int",
 		columns: "t.product, t.version, t.definition, t.reason, t.author, t.created_at"},
+	{name: "fault_plans", key: "t.study", pick: "t.study = k", columns: "t.study, t.key, t.words, t.first_look, t.part, t.side, t.faulty, t.good"},
+	{name: "fault_signatures", key: "t.product || '/' || t.version", pick: "t.product = split_part(k, '/', 1) AND t.version = split_part(k, '/', 2)::int",
+		columns: "t.product, t.version, t.key, t.state, t.study, t.words, t.first_look, t.part, t.side, t.shape, t.low, t.high, t.units, t.basis, t.reason, t.author, t.created_at"},
 	{name: "finding_events", key: "t.finding || '/' || t.event", pick: "t.finding = split_part(k, '/', 1)::bigint AND t.event = split_part(k, '/', 2)::int",
 		columns: "t.finding, t.event, t.at, t.actor, t.origin, t.kind, t.place, t.text"},
 	{name: "finding_signals", key: "t.product || '/' || t.limit_set || '/' || t.place",
@@ -79,6 +84,9 @@ var kinds = []kind{
 		columns: "t.product, t.version, t.definition, t.reason, t.author, t.created_at"},
 	{name: "rig_takes", key: "t.take::text", pick: "t.take = k::uuid",
 		columns: "t.take, t.visit, t.channel, t.seating, t.measured_at, t.received_at, t.content_hash, t.bands, t.grid, t.levels, t.phases, t.source, t.notes"},
+	{name: "rig_transfers", key: "t.product || '/' || t.version || '/' || t.rig",
+		pick:    "t.product = split_part(k, '/', 1) AND t.version = split_part(k, '/', 2)::int AND t.rig = substr(k, length(split_part(k, '/', 1)) + length(split_part(k, '/', 2)) + 3)",
+		columns: "t.product, t.rig, t.version, t.reference, t.study, t.in_force, t.begins, t.units, t.risk, t.curve, t.deviation_u, t.balance_u, t.sensitivity_u, t.roughness_u, t.reason, t.author, t.created_at"},
 	{name: "rig_visits", key: "t.visit::text", pick: "t.visit = k::uuid",
 		columns: "t.visit, t.product, t.rig, t.serial, t.study, t.number, t.turned, t.operator, t.measured_at, t.received_at, t.complete, t.baseline, t.policy, t.passed, t.judgement"},
 	{name: "seating_limits", key: "t.product || '/' || t.version", pick: "t.product = split_part(k, '/', 1) AND t.version = split_part(k, '/', 2)::int",

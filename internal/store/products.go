@@ -12,7 +12,14 @@ type ProductRow struct {
 	Product    string
 	Definition json.RawMessage
 	CreatedAt  time.Time
+	// Newest versions of what is known beside the definition; 0 for none.
+	Faults int // learnt fault signatures
+	Plan   int // action plan
 }
+
+const productColumns = `product, definition, created_at,
+	coalesce((SELECT max(version) FROM fault_signatures f WHERE f.site = p.site AND f.product = p.product), 0) AS faults,
+	coalesce((SELECT max(version) FROM action_plans a WHERE a.site = p.site AND a.product = p.product), 0) AS plan`
 
 // AddProduct stores a new product; ErrExists when its code is taken.
 func (s Site) AddProduct(ctx context.Context, p ProductRow) error {
@@ -24,13 +31,13 @@ func (s Site) AddProduct(ctx context.Context, p ProductRow) error {
 // Product returns one product.
 func (s Site) Product(ctx context.Context, product string) (ProductRow, error) {
 	return one[ProductRow](ctx, s.q, `
-		SELECT product, definition, created_at FROM products WHERE site = $1 AND product = $2`, s.Name, product)
+		SELECT `+productColumns+` FROM products p WHERE site = $1 AND product = $2`, s.Name, product)
 }
 
 // Products lists the site's products by code.
 func (s Site) Products(ctx context.Context) ([]ProductRow, error) {
 	return all[ProductRow](ctx, s.q, `
-		SELECT product, definition, created_at FROM products WHERE site = $1 ORDER BY product`, s.Name)
+		SELECT `+productColumns+` FROM products p WHERE site = $1 ORDER BY product`, s.Name)
 }
 
 // LockProduct lets one transaction at a time change the product's line: places in

@@ -42,6 +42,29 @@ func Plan(parts, operators []string, trials int, seed uint64) ([]Run, error) {
 			seen[x] = true
 		}
 	}
+	return order(parts, operators, trials, seed), nil
+}
+
+// Order returns the runs of a study that is not about who measures: every part is seated
+// in every round, in random order as in Plan, and the operator stays empty.
+func Order(parts []string, trials int, seed uint64) ([]Run, error) {
+	seen := map[string]bool{}
+	for _, p := range parts {
+		if p == "" || seen[p] {
+			return nil, fmt.Errorf("unit %q is empty or named twice", p)
+		}
+		seen[p] = true
+	}
+	switch {
+	case trials < 1:
+		return nil, fmt.Errorf("%d seatings of each unit are too few: use 1 or more", trials)
+	case len(parts)*trials > mostRuns:
+		return nil, fmt.Errorf("%d runs are more than anyone finishes: use at most %d", len(parts)*trials, mostRuns)
+	}
+	return order(parts, []string{""}, trials, seed), nil
+}
+
+func order(parts, operators []string, trials int, seed uint64) []Run {
 	r := rand.New(rand.NewPCG(seed, 0x67617567)) // a stream of its own
 	var runs []Run
 	for trial := 1; trial <= trials; trial++ {
@@ -57,5 +80,5 @@ func Plan(parts, operators []string, trials int, seed uint64) ([]Run, error) {
 			round[i], round[k] = round[k], round[i]
 		}
 	}
-	return runs, nil
+	return runs
 }
