@@ -66,9 +66,10 @@ type DriftSection struct {
 	Starts  bool              `json:"starts"` // the limits came into force at First
 	Reason  string            `json:"reason"`
 	At      *time.Time        `json:"at"`
-	Width   number            `json:"width"` // of the limits, sigmas
-	Sigma   []number          `json:"sigma"` // per stream, in its unit
-	Texts   map[string]string `json:"texts"` // what each rule saw, in a sentence
+	Learnt  int               `json:"learnt"` // under version 0: units that the charts had learnt; -1 without charts
+	Width   number            `json:"width"`  // of the limits, sigmas
+	Sigma   []number          `json:"sigma"`  // per stream, in its unit
+	Texts   map[string]string `json:"texts"`  // what each rule saw, in a sentence
 }
 
 // A DriftPart is the first unit of another batch of a component.
@@ -144,12 +145,9 @@ func driftHead(d line.Drift) DriftHead {
 	}
 	h.Verdicts = verdicts.String()
 	for _, sec := range d.Sections {
-		out := DriftSection{First: sec.First, Version: sec.Version, Starts: sec.Starts, Reason: sec.Reason, Width: number(sec.Width), Sigma: numbers(sec.Sigma), Texts: map[string]string{}}
+		out := DriftSection{First: sec.First, Version: sec.Version, Starts: sec.Starts, Reason: sec.Reason, Width: number(sec.Width), Sigma: numbers(sec.Sigma), Texts: sec.Texts(), Learnt: sec.Learnt}
 		if sec.Version > 0 {
 			out.At = &sec.At
-		}
-		for _, r := range sec.Rules {
-			out.Texts[string(r.Key)] = r.Text()
 		}
 		h.Sections = append(h.Sections, out)
 	}

@@ -153,6 +153,9 @@ func driftCellOf(d line.Drift, row, i int) driftCell {
 			if out.Fired != "" {
 				out.Fired += ", "
 			}
+			if sec := d.SectionAt(i); string(key) == "same-side" && sec.Version == 0 {
+				key = line.SmallShift
+			}
 			out.Fired += string(key)
 		}
 	}
@@ -161,7 +164,11 @@ func driftCellOf(d line.Drift, row, i int) driftCell {
 
 func heldAgainst(sec line.DriftSection, serial string) string {
 	if sec.Version == 0 {
-		return fmt.Sprintf("From %s on: no limit set was in force. These units are held against the median and the spread (1.4826 times the median absolute deviation) of the first %d of them at most.", serial, line.OwnMost)
+		learnt := ""
+		if sec.Learnt >= 0 {
+			learnt = fmt.Sprintf(" Limits are still being learnt (%s): signals are those of charts that learn as they go.", pages.Count(sec.Learnt, "unit", "units"))
+		}
+		return fmt.Sprintf("From %s on: no limit set was in force."+learnt+" These units are held against the median and the spread (1.4826 times the median absolute deviation) of the first %d of them at most.", serial, line.OwnMost)
 	}
 	return fmt.Sprintf("From %s on: limit set %d (%s). Its limits lie at ±%.1f sigmas.", serial, sec.Version, sec.Reason, sec.Width)
 }

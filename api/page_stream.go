@@ -86,11 +86,16 @@ func (s *server) streamPage(c echo.Context) error {
 }
 
 func (b *streamBody) fill(v line.StreamView) {
-	for _, sec := range v.Stream.Sections {
+	for i, sec := range v.Stream.Sections {
+		if v.Stream.Told(i) {
+			continue
+		}
 		text := fmt.Sprintf("From %s on %s", v.Serials[sec.First], sec.Name)
 		if plot.Finite(sec.Center) {
-			text += fmt.Sprintf(": centre %s, limits %s and %s %s; mean moving range %s dB, its limit %s dB", plot.Level(sec.Center, 0.01),
-				plot.Level(sec.Lower, 0.01), plot.Level(sec.Upper, 0.01), v.Unit, plot.Level(sec.RangeMean, 0.01), plot.Level(sec.RangeHigh, 0.01))
+			text += fmt.Sprintf(": centre %s, limits %s and %s %s", plot.Level(sec.Center, 0.01), plot.Level(sec.Lower, 0.01), plot.Level(sec.Upper, 0.01), v.Unit)
+			if plot.Finite(sec.RangeMean) {
+				text += fmt.Sprintf("; mean moving range %s dB, its limit %s dB", plot.Level(sec.RangeMean, 0.01), plot.Level(sec.RangeHigh, 0.01))
+			}
 		}
 		b.Sections = append(b.Sections, text+".")
 	}

@@ -108,7 +108,7 @@ func TestStreamAndItsFiles(t *testing.T) {
 	const of = "product=p1&stream=deviation/left/63"
 	var v api.StreamView
 	c.do("GET", "/api/v1/stream?"+of, nil).into(t, &v)
-	if len(v.Values) != 30 || len(v.Sections) != 2 || v.Sections[1].Version != 1 || v.Earlier || len(v.Marks) == 0 || v.Positive {
+	if len(v.Values) != 30 || len(v.Sections) != 21 || v.Sections[20].Version != 1 || v.Sections[12].Name != "limits being learnt (12 units)" || v.Earlier || len(v.Marks) == 0 || v.Positive {
 		t.Fatalf("%+v", v)
 	}
 	for _, m := range v.Marks {
@@ -124,6 +124,12 @@ func TestStreamAndItsFiles(t *testing.T) {
 	c.do("GET", "/api/v1/stream/change?"+of+"&from=1&to=20", nil).into(t, &ch)
 	if ch.Shown || ch.Known != "" || ch.Units != 20 || !strings.Contains(ch.Text, "no change is shown") {
 		t.Errorf("among good units: %+v", ch)
+	}
+	var early api.StreamView // while limits were learnt the change is looked for among all units
+	c.do("GET", "/api/v1/stream?"+of+"&up_to=18", nil).into(t, &early)
+	c.do("GET", "/api/v1/stream/change?"+of+"&up_to=18", nil).into(t, &ch)
+	if len(early.Sections) != 18 || ch.Units != 18 {
+		t.Errorf("%d sections, %d units looked at", len(early.Sections), ch.Units)
 	}
 	if a := c.do("GET", "/api/v1/stream/change?"+of+"&from=29&to=29", nil); a.status != http.StatusUnprocessableEntity {
 		t.Errorf("a change in one unit: %d %s", a.status, a.body)
@@ -159,7 +165,7 @@ func TestDriftAndStreamPages(t *testing.T) {
 		"/drift?view=table&up_to=5":                       {"no limit set was in force", "U05", `up_to=30`},
 		"/streams/p1/deviation/left/63":                   {"Left 63 Hz deviation", `data-source="/api/v1/stream?product=p1&amp;stream=deviation%2Fleft%2F63"`, "=U30", "limit set 1: centre"},
 		"/streams/p1/" + url.PathEscape("roughness/left"): {`id="stream-log"`},
-		"/streams/p1/deviation/left/63?up_to=10":          {"U10", "no limit set", "The newest units"},
+		"/streams/p1/deviation/left/63?up_to=10":          {"U10", "limits being learnt (9 units): centre", "limits being learnt (0 units)", "The newest units"},
 	} {
 		a := c.raw("GET", path, nil, nil)
 		for _, w := range want {

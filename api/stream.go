@@ -46,6 +46,7 @@ type StreamSection struct {
 	First     int        `json:"first"`
 	Version   int        `json:"version"`
 	Starts    bool       `json:"starts"`
+	Name      string     `json:"name"`
 	Reason    string     `json:"reason"`
 	At        *time.Time `json:"at"`
 	Center    number     `json:"center"`
@@ -94,7 +95,7 @@ func (s *server) getStream(c echo.Context) error {
 	}
 	for i, sec := range v.Stream.Sections {
 		in := v.Sections[i]
-		w := StreamSection{First: sec.First, Version: in.Version, Starts: in.Starts, Reason: in.Reason, Center: number(sec.Center), Lower: number(sec.Lower), Upper: number(sec.Upper), RangeMean: number(sec.RangeMean), RangeHigh: number(sec.RangeHigh)}
+		w := StreamSection{First: sec.First, Version: in.Version, Name: sec.Name, Starts: in.Starts, Reason: in.Reason, Center: number(sec.Center), Lower: number(sec.Lower), Upper: number(sec.Upper), RangeMean: number(sec.RangeMean), RangeHigh: number(sec.RangeHigh)}
 		if in.Version > 0 {
 			w.At = &in.At
 		}
@@ -130,8 +131,12 @@ type StreamChange struct {
 func changeRange(c echo.Context, v *line.StreamView) (line.StreamChange, error) {
 	last := len(v.Values) - 1
 	first, to := max(0, last-299), last
-	if n := len(v.Sections); n > 0 {
-		first = max(first, v.Sections[n-1].First)
+	if n := len(v.Stream.Sections); n > 0 {
+		k := n - 1
+		for k > 0 && v.Stream.Sections[k].Learning { // limits that are being learnt are no others
+			k--
+		}
+		first = max(first, v.Stream.Sections[k].First)
 	}
 	for _, p := range []struct {
 		name string

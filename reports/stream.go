@@ -1,6 +1,9 @@
 package reports
 
-import "fmt"
+import (
+	"fmt"
+	"math"
+)
 
 // A Stream is the control chart of one stream over many units, with every limit set
 // that was in force.
@@ -22,6 +25,7 @@ type Section struct {
 	First     int    // index of its first unit
 	Name      string // "limit set 2", "no limit set"
 	Starts    bool   // the limits came into force at First, not before the chart
+	Learning  bool   // not frozen: learnt from the units before, and the next section has learnt more
 	Center    float64
 	Lower     float64 // NaN without limits, as all others
 	Upper     float64
@@ -61,6 +65,15 @@ func (s Stream) Check() error {
 		}
 	}
 	return nil
+}
+
+// Told reports whether words may leave a section out: of limits that are being learnt the
+// first ones and the last tell how they narrow.
+func (s Stream) Told(i int) bool {
+	sec := s.Sections[i]
+	first := i == 0 || !s.Sections[i-1].Learning || math.IsNaN(s.Sections[i-1].Center) && !math.IsNaN(sec.Center)
+	last := i+1 == len(s.Sections) || !s.Sections[i+1].Learning
+	return sec.Learning && !first && !last
 }
 
 // SectionAt returns the section of the i-th unit, and where it ends.

@@ -13,13 +13,17 @@ import (
 	"alike/spc/multi"
 )
 
-// A board is all charts of a product under one frozen limit set. A nil board is one
-// that has no limits yet.
+// A board is all charts of a product under one frozen limit set, or those whose limits
+// are still being learnt. A nil board is one that has no charts.
 type board struct {
 	setup    *Setup
 	set      store.LimitSetRow
 	rules    []chart.Rule
 	together *together // nil in limit sets from before it was charted
+
+	learner *learner            // nil under a frozen limit set
+	said    map[int64]learnStep // of the last units, once learning is over
+	runs    map[signalAt]int64  // place of the first unit of each signal while learning
 }
 
 // board returns the product's charts under the newest limit set, nil without one.
@@ -63,6 +67,9 @@ func (b *board) z(stream int, value float64) float64 {
 // window returns how many points the longest rule looks at.
 func (b *board) window() int {
 	w := 1
+	if b.learning() {
+		w = learnWindow
+	}
 	for _, r := range b.rules {
 		w = max(w, r.Of)
 	}
@@ -75,15 +82,26 @@ func (b *board) window() int {
 // read has every chart read one unit after its forerunners since the limit set came
 // into force, and stores and returns the signals.
 func (b *board) read(ctx context.Context, s store.Site, r store.ReadingRow) ([]store.SignalRow, error) {
+	if b.learning() {
+		signals := b.learnSignals(r)
+		return signals, s.AddSignals(ctx, signals)
+	}
+	carried, err := b.handedOver(ctx, s, r.Place)
+	if err != nil {
+		return nil, err
+	}
 	if r.Place < b.set.FromPlace {
-		return nil, nil
+		return carried[r.Place], s.AddSignals(ctx, carried[r.Place])
 	}
 	before, err := s.LastReadings(ctx, b.setup.Code, b.set.FromPlace, r.Place, b.window()-1)
 	if err != nil {
 		return nil, err
 	}
 	signals := b.signals(append(before, r), len(before))
-	return signals, s.AddSignals(ctx, signals)
+	if err := s.AddSignals(ctx, signals); err != nil {
+		return nil, err
+	}
+	return append(signals, carried[r.Place]...), s.AddSignals(ctx, carried[r.Place])
 }
 
 // signals has every chart read the readings in order and returns what fires at

@@ -49,6 +49,7 @@ type DriftUnit struct {
 type DriftSection struct {
 	First   int       // index of the first unit
 	Version int       // of the limit set; 0: held against the units' own median and spread
+	Learnt  int       // under version 0: units from which the charts had learnt limits by the end; -1 without charts
 	Starts  bool      // the limit set came into force at First, not before the map
 	Reason  string    // why it was frozen
 	At      time.Time // when
@@ -104,6 +105,9 @@ func (l *Line) Drift(ctx context.Context, product string, upTo int64, limit int)
 			if err := first.own(ctx, s, setup, sets); err != nil {
 				return err
 			}
+			if err := first.charts(ctx, l, s, setup, sets); err != nil {
+				return err
+			}
 		}
 		d.score(readings)
 		fired, err := s.FiredCells(ctx, setup.Code, readings[0].Place, readings[len(readings)-1].Place)
@@ -138,7 +142,7 @@ func sections(setup *Setup, sets []store.LimitSetRow, places []int64) ([]DriftSe
 		if at == last {
 			continue
 		}
-		sec := DriftSection{First: i, Width: math.NaN()}
+		sec := DriftSection{First: i, Width: math.NaN(), Learnt: -1}
 		if at >= 0 {
 			b, err := newBoard(setup, sets[at])
 			if err != nil {
@@ -175,6 +179,32 @@ func (sec *DriftSection) own(ctx context.Context, s store.Site, setup *Setup, se
 		sec.Center, sec.Sigma = append(sec.Center, center), append(sec.Sigma, sigma)
 	}
 	return nil
+}
+
+// charts fills in what the charts said while limits were learnt.
+func (sec *DriftSection) charts(ctx context.Context, l *Line, s store.Site, setup *Setup, sets []store.LimitSetRow) error {
+	before := int64(math.MaxInt64)
+	for _, set := range sets {
+		before = min(before, set.FromPlace)
+	}
+	b, err := l.learningBoard(ctx, s, setup, before)
+	if err != nil || b == nil {
+		return err
+	}
+	sec.Learnt = len(b.learner.learnt)
+	return nil
+}
+
+// Texts says what each rule saw, by its key among RuleKeys.
+func (sec DriftSection) Texts() map[string]string {
+	out := map[string]string{}
+	for _, r := range sec.Rules {
+		out[string(r.Key)] = r.Text()
+	}
+	if sec.Version == 0 && sec.Learnt >= 0 {
+		out[string(chart.Beyond)], out[string(chart.SameSide)] = beyondLearntText, smallShiftText
+	}
+	return out
 }
 
 // robust returns the median and 1.4826 times the median absolute deviation, NaN when
@@ -233,11 +263,12 @@ func (d *Drift) mark(cells []store.FiredCell) {
 	for i, k := range RuleKeys {
 		bit[string(k)] = 1 << i
 	}
+	bit[string(SmallShift)] = bit[string(chart.SameSide)] // which it stands for while limits are learnt: no other has it then
 	n := len(d.Units)
 	for _, c := range cells {
 		i := sort.Search(n, func(i int) bool { return d.Units[i].Place >= c.Place })
 		r, known := row[c.Stream]
-		if i == n || d.Units[i].Place != c.Place || !known || d.section(i).Version != c.LimitSet {
+		if i == n || d.Units[i].Place != c.Place || !known || d.SectionAt(i).Version != c.LimitSet {
 			continue
 		}
 		for _, rule := range c.Rules {
@@ -246,8 +277,8 @@ func (d *Drift) mark(cells []store.FiredCell) {
 	}
 }
 
-// section returns what the i-th unit is held against.
-func (d *Drift) section(i int) DriftSection {
+// SectionAt returns what the i-th unit is held against.
+func (d *Drift) SectionAt(i int) DriftSection {
 	k := sort.Search(len(d.Sections), func(k int) bool { return d.Sections[k].First > i })
 	return d.Sections[k-1]
 }

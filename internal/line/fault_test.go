@@ -272,7 +272,7 @@ func TestFaultPlansAreRefused(t *testing.T) {
 	_, _, err = w.LearnFault(ctx, tester, "FS-7", nil, "r")
 	wantRefusal(t, err, "two of each are the least")
 	// Good units as faulty ones teach nothing, in nineteen draws of twenty: this is one.
-	w.build(1, nil, nil)
+	w.build(3, nil, nil)
 	w.measured("FS-7", nil, nil, "F1", "F2", "F3")
 	_, _, err = w.LearnFault(ctx, tester, "FS-7", nil, "r")
 	wantRefusal(t, err, "nothing to know the fault by")

@@ -206,7 +206,7 @@ func (l *Line) analysed(ctx context.Context, s store.Site, row store.FindingRow)
 	if err != nil {
 		return Analysis{}, err
 	}
-	b, err := l.board(ctx, s, setup)
+	b, err := l.charts(ctx, s, setup)
 	if err != nil {
 		return Analysis{}, err
 	}

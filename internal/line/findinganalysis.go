@@ -3,7 +3,7 @@ package line
 import (
 	"cmp"
 	"context"
-
+	"fmt"
 	"math"
 	"slices"
 	"time"
@@ -119,6 +119,9 @@ func analyse(ctx context.Context, s store.Site, b *board, f store.FindingRow, up
 	}
 	a.risk()
 	a.out.Sentence = a.sentence()
+	if b.learning() {
+		a.out.Warnings = append(a.out.Warnings, fmt.Sprintf("Limits are still being learnt (%s): sizes in sigmas are rough.", number(len(b.learner.learnt), "unit")))
+	}
 	a.out.Checks = a.plan()
 	return a.out, nil
 }

@@ -13,7 +13,14 @@ import (
 // signals, or were judged again, which brings them back, and analyses them anew: a list of
 // findings and a look at one then say the same.
 func (k *settling) tell(ctx context.Context, s store.Site) error {
-	board, err := k.line.board(ctx, s, k.setup)
+	if k.again != nil && *k.again < math.MaxInt64 {
+		signals, err := k.line.learnAgain(ctx, s, k.by, k.setup, *k.again, k.why)
+		if err != nil {
+			return err
+		}
+		k.signals, k.again = append(k.signals, signals...), nil
+	}
+	board, err := k.line.charts(ctx, s, k.setup)
 	if err != nil || board == nil {
 		return err
 	}

@@ -51,7 +51,7 @@ func (l *Line) find(ctx context.Context, s store.Site, by By, b *board, r store.
 		var mine, under []store.SignalRow
 		mine, under, rest = k.split(row, f, rest)
 		carried, fresh := k.carried(row, mine)
-		if err := s.LinkSignals(ctx, row.Finding, append(carried, under...)); err != nil {
+		if err := k.link(row.Finding, append(carried, under...)); err != nil {
 			return err
 		}
 		if row.State != Open { // what begins after an action is a story of its own
@@ -172,7 +172,7 @@ func (k *finder) explains(f Finding, g store.SignalRow, unit showing) bool {
 		return true
 	}
 	within := unit.strong && f.Kind == TheLine && k.b.began(g) >= f.since()
-	if !slices.Contains([]chart.Key{chart.Beyond, chart.SameSide, chart.TwoOfThree, chart.FourOfFive}, chart.Key(g.Rule)) {
+	if !slices.Contains([]chart.Key{chart.Beyond, chart.SameSide, chart.TwoOfThree, chart.FourOfFive, SmallShift}, chart.Key(g.Rule)) {
 		return known || within || math.Abs(size) >= f.tellingSize()
 	}
 	if !(size*z > 0) {
@@ -261,6 +261,9 @@ func (k *finder) carried(row store.FindingRow, signals []store.SignalRow) (carri
 
 // began returns the place of the first point that a signal needs.
 func (b *board) began(g store.SignalRow) int64 {
+	if at, ok := b.runs[signalAt{g.Place, g.Stream, g.Rule}]; ok && g.LimitSet == 0 {
+		return at
+	}
 	for _, r := range b.rules {
 		if string(r.Key) == g.Rule {
 			return g.Place - int64(r.Of) + 1
@@ -277,7 +280,7 @@ func (k *finder) join(row store.FindingRow, signals []store.SignalRow) error {
 	grown := row.Kind == OneUnit && len(signals) > 0
 	if len(signals) > 0 {
 		row.LastPlace = max(row.LastPlace, k.at.Place)
-		if err := k.s.LinkSignals(k.ctx, row.Finding, signals); err != nil {
+		if err := k.link(row.Finding, signals); err != nil {
 			return err
 		}
 		if err := k.event(row.Finding, "signals", k.b.signalText(signals)); err != nil {
@@ -328,7 +331,7 @@ func (k *finder) open(signals []store.SignalRow, earlier int64) error {
 	if row.Finding, err = k.s.AddFinding(k.ctx, row); err != nil {
 		return err
 	}
-	if err := k.s.LinkSignals(k.ctx, row.Finding, signals); err != nil {
+	if err := k.link(row.Finding, signals); err != nil {
 		return err
 	}
 	text := k.b.signalText(signals)
@@ -359,6 +362,23 @@ func (k *finder) analyse(row store.FindingRow) error {
 	}
 	row.AnalysedTo = k.at.Place
 	return k.s.SetFinding(k.ctx, row)
+}
+
+// link says that signals belong to a finding: those of frozen limits, and those of charts
+// that were still learning.
+func (k *finder) link(number int64, signals []store.SignalRow) error {
+	var frozen, learning []store.SignalRow
+	for _, g := range signals {
+		if g.LimitSet == 0 {
+			learning = append(learning, g)
+		} else {
+			frozen = append(frozen, g)
+		}
+	}
+	if err := k.s.LinkSignals(k.ctx, number, learning); err != nil {
+		return err
+	}
+	return k.s.LinkSignals(k.ctx, number, frozen)
 }
 
 func (k *finder) event(number int64, kind, text string) error {

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"alike/internal/store"
 	"alike/spc/budget"
@@ -88,8 +89,12 @@ func (l *Line) Freeze(ctx context.Context, by By, product string, f Freezing) (F
 	}
 	var out Frozen
 	var readings []store.ReadingRow
+	var said string
 	err = l.db.Snapshot(ctx, l.site, func(s store.Site) error {
-		readings, err = l.pick(ctx, s, setup, f.Baseline, &out)
+		if readings, err = l.pick(ctx, s, setup, f.Baseline, &out); err != nil {
+			return err
+		}
+		said, err = saidBefore(ctx, s, setup, out.Used)
 		return err
 	})
 	if err != nil {
@@ -98,6 +103,9 @@ func (l *Line) Freeze(ctx context.Context, by By, product string, f Freezing) (F
 	row, whole, err := freeze(ctx, setup, readings, f, &out)
 	if err != nil {
 		return out, err
+	}
+	if said != "" {
+		out.Warnings = append(out.Warnings, said)
 	}
 	row.Reason, row.Author, row.CreatedAt = f.Reason, by.Actor, l.now()
 	err = l.db.InSite(ctx, l.site, func(s store.Site) error {
@@ -128,6 +136,25 @@ func (l *Line) Freeze(ctx context.Context, by By, product string, f Freezing) (F
 		})
 	})
 	return out, err
+}
+
+// saidBefore says which units of a baseline the charts spoke up about while limits were
+// learnt, or nothing.
+func saidBefore(ctx context.Context, s store.Site, setup *Setup, used []string) (string, error) {
+	rows, err := s.SignalsFrom(ctx, setup.Code, 0, 1)
+	if err != nil {
+		return "", err
+	}
+	var units []string
+	for _, g := range rows {
+		if slices.Contains(used, g.Serial) && !slices.Contains(units, g.Serial) {
+			units = append(units, g.Serial)
+		}
+	}
+	if len(units) == 0 {
+		return "", nil
+	}
+	return fmt.Sprintf("%s of the baseline gave signals while limits were learnt: %s. Freeze again without what is not usual.", number(len(units), "unit"), strings.Join(firstFew(units), ", ")), nil
 }
 
 // pick gathers the readings of the baseline units that passed.
@@ -280,8 +307,12 @@ func (l *Line) reread(ctx context.Context, s store.Site, by By, b *board, next i
 	if err := s.AddSignals(ctx, out.Signals); err != nil {
 		return err
 	}
+	carried, err := b.carriedOver(ctx, s, later)
+	if err != nil {
+		return err
+	}
 	at := map[int64][]store.SignalRow{}
-	for _, g := range out.Signals {
+	for _, g := range append(carried, out.Signals...) {
 		at[g.Place] = append(at[g.Place], g)
 	}
 	for _, r := range later {

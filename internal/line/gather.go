@@ -42,8 +42,9 @@ type gathering struct {
 	setup    *Setup
 	env      store.EnvelopeRow
 	limits   envelope.Limits
-	board    *board // nil without any limit set
+	board    *board // that draws the lot; nil for drivers without a limit set
 	watched  bool   // it was in force when the lot was measured
+	learner  *board // charts that still learnt when the lot was measured, as of its last unit
 	units    []store.UnitRow
 	attempts map[string][]store.AttemptRow // by serial
 	last     map[string]store.ReadingRow   // last judged attempt of each unit
@@ -190,11 +191,17 @@ func (g *gathering) loadBoard(ctx context.Context, s store.Site) error {
 		return nil
 	}
 	row, err := s.LimitSetUpTo(ctx, g.setup.Code, g.first[len(g.first)-1].Place, g.newest())
-	g.watched = err == nil
+	if g.watched = err == nil; errors.Is(err, store.ErrNotFound) {
+		if g.learner, err = g.line.learningBoard(ctx, s, g.setup, g.first[len(g.first)-1].Place+1); err != nil {
+			return err
+		}
+		err = store.ErrNotFound
+	}
 	if errors.Is(err, store.ErrNotFound) && g.newest() > 0 {
 		row, err = s.LimitSet(ctx, g.setup.Code, 1)
 	}
 	if errors.Is(err, store.ErrNotFound) {
+		g.board = g.learner
 		return nil
 	} else if err != nil {
 		return err
@@ -375,7 +382,7 @@ func (g *gathering) parts(ctx context.Context, s store.Site) error {
 // charts picks the streams that moved most: those with most signals, then those
 // whose lot mean lies farthest from the centre.
 func (g *gathering) charts(ctx context.Context, s store.Site) error {
-	if g.board == nil || len(g.first) == 0 {
+	if g.board == nil || len(g.first) == 0 || g.board.learning() && len(g.first) > learnRead { // too many to draw one by one
 		return nil
 	}
 	fired := map[string]int{}
@@ -432,7 +439,7 @@ func (g *gathering) chart(stream int, rows []store.ReadingRow) reports.Chart {
 		points[i] = StreamPoint{r.Place, r.Serial, float64(r.Streams[stream]), inLot[r.Serial]}
 	}
 	for _, sig := range g.signals {
-		if sig.Stream == st.Key && sig.LimitSet == g.board.set.Version {
+		if sig.Stream == st.Key && (sig.LimitSet == g.board.set.Version || sig.LimitSet == 0 && !g.watched) {
 			marks = append(marks, sig)
 		}
 	}
@@ -475,6 +482,9 @@ func (g *gathering) title(key string) string {
 }
 
 func (g *gathering) ruleText(sig store.SignalRow) string {
+	if sig.LimitSet == 0 {
+		return learnText(chart.Key(sig.Rule))
+	}
 	if g.board != nil && g.board.set.Version == sig.LimitSet {
 		return g.board.ruleText(chart.Key(sig.Rule))
 	}

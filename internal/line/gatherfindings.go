@@ -35,7 +35,7 @@ func (g *gathering) findings(ctx context.Context, s store.Site) error {
 	}
 	b := g.board // of a decided lot: limits frozen later do not analyse it anew
 	if g.pin == nil || b == nil {
-		if b, err = g.line.board(ctx, s, g.setup); err != nil {
+		if b, err = g.line.charts(ctx, s, g.setup); err != nil {
 			return err
 		}
 	}

@@ -109,6 +109,7 @@ type visit struct {
 	rig      *judgeRig // nil when the rig is not checked
 	release  string    // why a verdict changes to hold or from it
 	released bool      // a person answers for the rig
+	again    *int64    // where to note from which place charts that learn must read anew; nil to do it at once
 
 	transfer *store.TransferRow // by which the takes are read; nil for as they were measured
 }

@@ -83,17 +83,29 @@ func (v *visit) judge(ctx context.Context, s store.Site, takes []store.TakeRow) 
 			return err
 		}
 	}
+	charts := board // verdicts go by frozen limits only: a few units do not tell what is usual
+	if charts == nil {
+		if charts, err = v.line.charts(ctx, s, v.setup); err != nil {
+			return err
+		}
+	}
 	// Charts watch the process, and a repaired or reseated unit is not it.
 	switch {
 	case again || v.attempt.Number > 1:
-		return v.rechart(ctx, s, board)
-	case board == nil || !reading.Charted:
+		return v.rechart(ctx, s, charts)
+	case charts == nil || !reading.Charted:
 		return nil
 	}
-	if v.receipt.Signals, err = board.read(ctx, s, reading); err != nil {
+	if charts.learning() {
+		v.receipt.Notice = charts.lateText(reading, v.unit.Lot)
+	}
+	if v.receipt.Signals, err = charts.read(ctx, s, reading); err != nil {
 		return err
 	}
-	return v.line.find(ctx, s, v.by, board, reading, v.receipt.Signals)
+	if err := v.line.find(ctx, s, v.by, charts, reading, v.receipt.Signals); err != nil || !charts.learning() {
+		return err
+	}
+	return v.line.tellAnew(ctx, s, v.by, charts, reading.Place)
 }
 
 // decide makes the verdict. An attempt that has been judged before is judged by the

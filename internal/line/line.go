@@ -23,6 +23,8 @@ type Line struct {
 	mu     sync.Mutex
 	setups map[string]cached // by product code
 	fresh  freshly
+
+	lessons lessons
 }
 
 type cached struct {

@@ -9,6 +9,7 @@ import (
 	"slices"
 
 	"alike/internal/store"
+	"alike/spc/chart"
 	"alike/spc/envelope"
 )
 
@@ -260,6 +261,9 @@ func (g *gathering) ownSignals() map[string]bool {
 
 // isRun reports whether a rule goes by the length of a run, which lasts.
 func (g *gathering) isRun(rule string) bool {
+	if chart.Key(rule) == SmallShift {
+		return true
+	}
 	for _, r := range g.board.rules {
 		if string(r.Key) == rule {
 			return r.Count == r.Of && r.Count > 1
@@ -272,6 +276,9 @@ func (g *gathering) isRun(rule string) bool {
 func (g *gathering) inside(s store.SignalRow) bool {
 	if g.board == nil || len(g.first) == 0 {
 		return false
+	}
+	if s.LimitSet == 0 && g.learner != nil {
+		return g.learner.began(s) >= g.first[0].Place
 	}
 	for _, r := range g.board.rules {
 		if string(r.Key) == s.Rule {

@@ -60,8 +60,9 @@ type ProductNow struct {
 	State      State
 	Reasons    []string // whole sentences, most serious first
 	Envelope   *store.EnvelopeRow
-	LimitSet   *store.LimitSetRow
-	Recent     int // number of units that State speaks of
+	LimitSet   *store.LimitSetRow // nil while limits are learnt
+	Learning   *Learning          // nil under a limit set
+	Recent     int                // number of units that State speaks of
 	Signals    []SignalNow
 	Rigs       []RigNow // that measured the recent units; empty when rigs are not checked
 }
@@ -297,7 +298,7 @@ func (l *Line) productNow(ctx context.Context, s store.Site, code string, open [
 	} else if !errors.Is(err, store.ErrNotFound) {
 		return p, err
 	}
-	b, err := l.board(ctx, s, setup)
+	b, err := l.charts(ctx, s, setup)
 	if err != nil {
 		return p, err
 	}
@@ -312,7 +313,12 @@ func (l *Line) productNow(ctx context.Context, s store.Site, code string, open [
 		}
 	}
 	if b != nil {
-		p.LimitSet = &b.set
+		if b.learning() {
+			state := b.learningState()
+			p.Learning = &state
+		} else {
+			p.LimitSet = &b.set
+		}
 		if len(last) > 0 {
 			if err := p.signals(ctx, s, b, last[0].Place); err != nil {
 				return p, err
@@ -393,7 +399,13 @@ func (p *ProductNow) judge(setup *Setup, last []store.Watched, moved []Finding) 
 	if held := len(last) - judged; held > 0 {
 		against(LookAtIt, "On hold: %d of the last %d units, for the rig is not trusted.", held, len(last))
 	}
-	if p.LimitSet == nil {
+	switch g := p.Learning; {
+	case p.LimitSet != nil:
+	case g != nil && g.enough():
+		against(LookAtIt, "%s", g.Sentence())
+	case g != nil:
+		against(NotKnown, "%s", g.Sentence())
+	default:
 		against(NotKnown, "No chart limits are frozen: drift is not watched.")
 	}
 	if p.State == AllRight {

@@ -31,7 +31,7 @@ func TestNowAnswers(t *testing.T) {
 	}
 	rng := rand.New(rand.NewPCG(5, 6))
 	produce(t, l, rng, 1, 30, flat)
-	if p := now(); p.State != line.NotKnown || !strings.Contains(p.Reasons[0], "drift is not watched") {
+	if p := now(); p.State != line.LookAtIt || !strings.Contains(p.Reasons[0], "Limits are still being learnt (30 units). Freeze them now") || p.Learning == nil || p.Learning.Units != 30 {
 		t.Errorf("without limits: %v %q", p.State, p.Reasons)
 	}
 	if _, err := l.Freeze(t.Context(), tester, "p1", quick(line.Baseline{Lot: "L1"}, "first")); err != nil {
@@ -128,6 +128,9 @@ func TestTryAgreesWithIntake(t *testing.T) {
 			t.Errorf("%s: trying wrote", name)
 		}
 		r := intake(t, l, takes)
+		if r.Verdict == nil {
+			t.Fatalf("%s: %q", name, refusals(r))
+		}
 		if r.Verdict.Word != tried.Verdict.Word || r.Verdict.Sentence != tried.Verdict.Sentence || !slices.Equal(r.Verdict.NotChecked, tried.Verdict.NotChecked) {
 			t.Errorf("%s: tried %v %q, stored %v %q", name, tried.Verdict.Word, tried.Verdict.Sentence, r.Verdict.Word, r.Verdict.Sentence)
 		}

@@ -20,6 +20,7 @@ type ProductDetail struct {
 	Created   time.Time
 	Envelopes []EnvelopeVersion
 	LimitSets []LimitSetVersion
+	Learning  *Learning // nil with a limit set, and for drivers
 }
 
 // An EnvelopeVersion is one version of the tolerance limits, in bands too.
@@ -58,7 +59,15 @@ func (l *Line) ProductDetail(ctx context.Context, code string) (ProductDetail, e
 		if err := d.envelopes(ctx, s); err != nil {
 			return err
 		}
-		return d.limitSets(ctx, s)
+		if err := d.limitSets(ctx, s); err != nil || len(d.LimitSets) > 0 {
+			return err
+		}
+		b, err := l.charts(ctx, s, d.Setup)
+		if err == nil && b.learning() {
+			state := b.learningState()
+			d.Learning = &state
+		}
+		return err
 	})
 	return d, err
 }

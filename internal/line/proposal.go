@@ -126,7 +126,7 @@ func (g *gathering) proposal() reports.Proposal {
 		say("Passed only when measured again: %s.", strings.Join(late, ", "))
 	}
 	if !g.watched {
-		say("No limit set was in force yet: drift was not watched.")
+		say("%s", g.learntSentence())
 	}
 	if len(m.units) > 0 && !m.line {
 		say("Chart signals at %s: %s. Look at %s.", number(len(m.units), "unit")+" that passed", strings.Join(m.units, ", "), map[bool]string{true: "it", false: "them"}[len(m.units) == 1])
@@ -144,6 +144,24 @@ func isAre(n int) string {
 		return "1 unit is"
 	}
 	return fmt.Sprintf("%d units are", n)
+}
+
+// learntSentence says what the charts saw while limits were still being learnt.
+func (g *gathering) learntSentence() string {
+	if g.learner == nil {
+		return "No limit set was in force yet: drift was not watched."
+	}
+	text := fmt.Sprintf("No limit set was in force yet: limits were still being learnt (%s by the end of the lot)", number(len(g.learner.learner.learnt), "unit"))
+	var units []string
+	for _, sig := range g.signals {
+		if sig.LimitSet == 0 && (len(units) == 0 || units[len(units)-1] != sig.Serial) {
+			units = append(units, sig.Serial)
+		}
+	}
+	if len(units) == 0 {
+		return text + ", and the charts that learn saw nothing; a small drift may hide from them."
+	}
+	return fmt.Sprintf("%s, and the charts that learn gave signals at %s.", text, strings.Join(firstFew(units), ", "))
 }
 
 // notPassed lists the units whose last verdict is fail or doubtful, with where: inside
@@ -184,7 +202,14 @@ func (g *gathering) method() {
 	add("Anchor", "mean deviation of the bands from %g to %g Hz is set to zero; sensitivity and balance are judged unanchored", s.Anchor.From, s.Anchor.To)
 	add("Seatings", "%d per channel, arithmetic mean in dB of all of them%s", s.Seatings, g.seating)
 	add("Envelope", "version %d of %s by %s: %s", g.env.Version, g.env.CreatedAt.In(g.zone).Format("2006-01-02 15:04 -07:00"), g.env.Author, g.env.Reason)
-	if b := g.board; b != nil {
+	if g.learner != nil {
+		k := g.learner.learner
+		add("Limits learnt", "no limit set was in force: each stream was held against mean and sigma of the units before it, from the third unit on (self-starting scores after Hawkins and Quesenberry, independent standard normal while nothing changes), by one score beyond %.1f and by sums of scores that go out at %.1f (slack %.2f, a score counts %.0f at most); limits of the bass and of roughness are %.0f %% wider, for they are skew; all of it cries wolf at most once in %d units, whatever the streams have to do with each other; units that did not pass, or show a change, are not learnt; learnt by the end of the lot: %s",
+			k.limits.beyond, k.limits.sum, learnSlack, learnScore, 100*(learnLean-1), s.FalseAlarms, number(len(k.learnt), "unit"))
+	}
+	if b := g.board; b.learning() {
+		add("Chart order", "first attempts on a trusted rig, in the order in which they were completed")
+	} else if b != nil {
 		add("Limit set", "version %d of %s by %s: %s", b.set.Version, b.set.CreatedAt.In(g.zone).Format("2006-01-02 15:04 -07:00"), b.set.Author, b.set.Reason)
 		add("Baseline", "%d units, %s to %s; sigma is the mean moving range over 2/√π", len(b.set.Baseline), b.set.Baseline[0], b.set.Baseline[len(b.set.Baseline)-1])
 		add("False-alarm budget", "all rules on all charts together: first false alarm after %d units on average while the process stands still%s", b.set.Every, budgetText(b.set))
@@ -260,4 +285,9 @@ func storedVerdictOf(judgement json.RawMessage) (*Verdict, error) {
 	return v, json.Unmarshal(judgement, v)
 }
 
-func versionText(v int) string { return fmt.Sprintf("limit set %d", v) }
+func versionText(v int) string {
+	if v == 0 {
+		return "limits still being learnt"
+	}
+	return fmt.Sprintf("limit set %d", v)
+}

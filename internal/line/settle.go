@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -33,6 +34,7 @@ type settling struct {
 	signals  []store.SignalRow
 
 	withdrawn, standing []int64 // places that the charts stopped, or began, to read
+	again               *int64  // first place from which charts that still learn read anew
 }
 
 // run settles what an event at a moment may change; the zero moment stands for all.
@@ -106,7 +108,7 @@ func (k *settling) judge(ctx context.Context, s store.Site, a store.RigAttempt, 
 	if err != nil {
 		return err
 	}
-	v := &visit{line: k.line, by: k.by, setup: k.setup, at: k.line.now(), unit: unit, attempt: a.AttemptRow, release: why, released: released}
+	v := &visit{line: k.line, by: k.by, setup: k.setup, at: k.line.now(), unit: unit, attempt: a.AttemptRow, release: why, released: released, again: k.earliest()}
 	if !k.policy.Off && !released {
 		if v.rig, err = k.line.trustIn(ctx, s, k.setup, k.policy, 0, a.Station, a.MeasuredAt); err != nil {
 			return err
@@ -135,7 +137,7 @@ func (k *settling) hold(ctx context.Context, s store.Site, a store.RigAttempt, r
 		verdict.ReadAs = before.ReadAs // the stored reading stays
 	}
 	from := envelope.Word(*a.Verdict)
-	v := &visit{line: k.line, by: k.by, setup: k.setup, at: k.line.now(), attempt: a.AttemptRow, release: k.why}
+	v := &visit{line: k.line, by: k.by, setup: k.setup, at: k.line.now(), attempt: a.AttemptRow, release: k.why, again: k.earliest()}
 	if v.unit, err = s.Unit(ctx, a.Serial); err != nil {
 		return err
 	}
@@ -143,7 +145,7 @@ func (k *settling) hold(ctx context.Context, s store.Site, a store.RigAttempt, r
 		return err
 	}
 	k.settled = append(k.settled, Settled{a.Serial, a.Number, from, envelope.Hold, verdict.Sentence})
-	board, err := k.line.board(ctx, s, k.setup)
+	board, err := k.line.charts(ctx, s, k.setup)
 	if err != nil {
 		return err
 	}
@@ -170,11 +172,13 @@ func (v *visit) rechart(ctx context.Context, s store.Site, b *board) error {
 			return err
 		}
 	}
+	moved := false
 	for _, r := range readings { // first off, for a place has one charted reading at most
 		if r.Charted && r.Number != counts {
 			if _, err := s.Chart(ctx, v.setup.Code, r.Place, r.Number, false); err != nil {
 				return err
 			}
+			moved = true
 		}
 	}
 	for _, r := range readings {
@@ -182,13 +186,34 @@ func (v *visit) rechart(ctx context.Context, s store.Site, b *board) error {
 			continue
 		}
 		restored, err := s.Chart(ctx, v.setup.Code, r.Place, r.Number, true)
-		if err != nil || restored || b == nil {
+		if err != nil || b == nil {
 			return err
+		}
+		if moved = true; restored || b.learning() {
+			break
 		}
 		v.receipt.Signals, err = b.read(ctx, s, r)
 		return err
 	}
-	return nil
+	if !moved || !b.learning() {
+		return nil
+	}
+	if v.again != nil {
+		*v.again = min(*v.again, readings[0].Place)
+		return nil
+	}
+	v.receipt.Signals, err = v.line.learnAgain(ctx, s, v.by, v.setup, readings[0].Place, "unit "+v.unit.Serial+" counts by another attempt")
+	return err
+}
+
+// earliest is where visits note from which place on charts that still learn must read
+// anew, once for all of them.
+func (k *settling) earliest() *int64 {
+	if k.again == nil {
+		k.again = new(int64)
+		*k.again = math.MaxInt64
+	}
+	return k.again
 }
 
 // counting returns the number of the attempt that yield and charts go by: the first

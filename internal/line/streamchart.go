@@ -22,7 +22,7 @@ type StreamPoint struct {
 // fired on it.
 func (b *board) chart(stream int, points []StreamPoint, signals []store.SignalRow) reports.Chart {
 	st := b.setup.StreamList[stream]
-	center, sigma, width := b.set.Center[stream], b.set.Sigma[stream], b.width()
+	center, sigma, width := b.set.Center[stream], b.set.Sigma[stream], b.drawnWidth(stream)
 	c := reports.Chart{
 		Stream: st.Title, Unit: st.Unit, Center: center, Lower: center - width*sigma, Upper: center + width*sigma,
 		// The difference of two values has √2 the spread of one: its limit has the
@@ -39,7 +39,11 @@ func (b *board) chart(stream int, points []StreamPoint, signals []store.SignalRo
 	}
 	for _, sig := range signals {
 		if i, ok := at[sig.Place]; ok {
-			c.Marks = append(c.Marks, reports.Mark{Index: i, Rule: sig.Rule, Text: b.ruleText(chart.Key(sig.Rule))})
+			text := b.ruleText(chart.Key(sig.Rule))
+			if sig.LimitSet == 0 {
+				text = learnText(chart.Key(sig.Rule))
+			}
+			c.Marks = append(c.Marks, reports.Mark{Index: i, Rule: sig.Rule, Text: text})
 		}
 	}
 	return c
@@ -55,14 +59,28 @@ func (b *board) width() float64 {
 	return math.NaN()
 }
 
-func (b *board) ruleText(key chart.Key) string { return ruleText(b.rules, key) }
+// drawnWidth is the width to draw: none while a few units would put the limits off the
+// paper.
+func (b *board) drawnWidth(stream int) float64 {
+	if !b.learning() {
+		return b.width()
+	}
+	return b.learner.drawn(stream, len(b.learner.learnt))
+}
+
+func (b *board) ruleText(key chart.Key) string {
+	if b.learning() {
+		return learnText(key)
+	}
+	return ruleText(b.rules, key)
+}
 
 // A StreamChart is the control chart of one stream as the API gives it.
 type StreamChart struct {
 	reports.Chart
 	Key      string
 	Product  string
-	LimitSet int // 0: no limits yet, and Center, Lower and Upper are NaN
+	LimitSet int // 0: limits are still being learnt, or there are no charts; Center, Lower and Upper may be NaN
 	Places   []int64
 	Lots     []string
 }
@@ -93,7 +111,7 @@ func (l *Line) Chart(ctx context.Context, product, key string, limit int) (Strea
 			points = append(points, StreamPoint{Place: r.Place, Serial: r.Serial, Value: float64(r.Value), InLot: true})
 			out.Places, out.Lots = append(out.Places, r.Place), append(out.Lots, r.Lot)
 		}
-		b, err := l.board(ctx, s, setup)
+		b, err := l.charts(ctx, s, setup)
 		if err != nil {
 			return err
 		}

@@ -83,7 +83,14 @@ func (v *StreamView) limits(ctx context.Context, s store.Site, setup *Setup) err
 	if v.Sections, err = sections(setup, sets, v.Places); err != nil {
 		return err
 	}
+	learnt, err := v.learnt(ctx, s, setup, sets)
+	if err != nil {
+		return err
+	}
 	for _, sec := range v.Sections {
+		if sec.Version == 0 && learnt != nil {
+			continue
+		}
 		nan := math.NaN()
 		out := reports.Section{First: sec.First, Name: "no limit set", Starts: sec.Starts, Center: nan, Lower: nan, Upper: nan, RangeMean: nan, RangeHigh: nan}
 		if sec.Version > 0 {
@@ -92,6 +99,9 @@ func (v *StreamView) limits(ctx context.Context, s store.Site, setup *Setup) err
 			out.RangeMean, out.RangeHigh = 2/math.SqrtPi*sigma, math.Sqrt2*sec.Width*sigma // as on the lot's charts
 		}
 		v.Stream.Sections = append(v.Stream.Sections, out)
+	}
+	if learnt != nil {
+		v.learning(learnt)
 	}
 	signals, err := s.SignalsOfStream(ctx, setup.Code, v.Of.Key, v.Places[0], v.Places[len(v.Places)-1])
 	if err != nil {
@@ -109,10 +119,78 @@ func (v *StreamView) limits(ctx context.Context, s store.Site, setup *Setup) err
 			k++
 		}
 		if sec := v.Sections[k]; sec.Version == g.LimitSet {
-			v.Marks = append(v.Marks, reports.Mark{Index: i, Rule: g.Rule, Text: ruleText(sec.Rules, chart.Key(g.Rule))})
+			text := ruleText(sec.Rules, chart.Key(g.Rule))
+			if g.LimitSet == 0 {
+				text = learnText(chart.Key(g.Rule))
+			}
+			v.Marks = append(v.Marks, reports.Mark{Index: i, Rule: g.Rule, Text: text})
 		}
 	}
 	return nil
+}
+
+// learnt reads the first units of the stream as the charts did while limits were learnt, nil
+// when no such unit is shown.
+func (v *StreamView) learnt(ctx context.Context, s store.Site, setup *Setup, sets []store.LimitSetRow) (*learner, error) {
+	if v.Sections[0].Version > 0 || setup.Stage == StageDriver {
+		return nil, nil
+	}
+	before := int64(math.MaxInt64)
+	for _, set := range sets {
+		before = min(before, set.FromPlace)
+	}
+	k, err := newLearner(setup)
+	if err != nil {
+		return nil, err
+	}
+	k.watch = v.position
+	return learned(ctx, s, setup, before, k)
+}
+
+// learning cuts the units without frozen limits into sections with the limits that each was
+// held against: they narrow as more is learnt.
+func (v *StreamView) learning(k *learner) {
+	end := len(v.Places)
+	if len(v.Sections) > 1 {
+		end = v.Sections[1].First
+	}
+	var cut []reports.Section
+	var of []DriftSection
+	last := -1
+	e, _ := k.of[v.position].Freeze()
+	for i, row := 0, 0; i < end; i++ {
+		for row < len(k.rows) && k.rows[row].Place < v.Places[i] {
+			row++
+		}
+		n, at := len(k.learnt), e
+		if row < len(k.rows) {
+			n, at = k.steps[row].units, k.seen[row]
+		}
+		if n == last {
+			continue
+		}
+		width := k.drawn(v.position, n)
+		nan := math.NaN()
+		sec := reports.Section{First: i, Name: learntName(n), Learning: true, Center: at.Center, Lower: at.Center - width*at.Sigma, Upper: at.Center + width*at.Sigma, RangeMean: nan, RangeHigh: nan}
+		if math.IsNaN(width) {
+			sec.Center = nan
+		}
+		cut, of, last = append(cut, sec), append(of, DriftSection{First: i, Width: width}), n
+	}
+	v.Stream.Sections = append(cut, v.Stream.Sections...)
+	v.Sections = append(of, v.Sections[1:]...)
+}
+
+func learntName(n int) string {
+	return fmt.Sprintf("limits being learnt (%s)", number(n, "unit"))
+}
+
+// learnText says what a rule saw while limits were still being learnt.
+func learnText(key chart.Key) string {
+	if key == chart.Beyond {
+		return beyondLearntText
+	}
+	return ruleText(nil, key)
 }
 
 func ruleText(rules []chart.Rule, key chart.Key) string {
@@ -121,8 +199,11 @@ func ruleText(rules []chart.Rule, key chart.Key) string {
 			return r.Text()
 		}
 	}
-	if key == Together {
+	switch key {
+	case Together:
 		return togetherText
+	case SmallShift:
+		return smallShiftText
 	}
 	return string(key)
 }

@@ -30,6 +30,7 @@ type UnitDetail struct {
 	Before   []store.UnitState // neighbours in the order of production, nearest first
 	After    []store.UnitState
 	Marks    []UnitMark
+	Learning *Learning // nil under a limit set
 }
 
 // An AttemptReading holds what an attempt's takes are reduced to.
@@ -85,7 +86,7 @@ func (l *Line) UnitDetail(ctx context.Context, serial string) (UnitDetail, error
 		if err := d.read(ctx, s); err != nil {
 			return err
 		}
-		if err := d.charted(ctx, s); err != nil {
+		if err := d.charted(ctx, l, s); err != nil {
 			return err
 		}
 		if n := len(d.Attempts); n > 0 {
@@ -184,15 +185,9 @@ func (d *UnitDetail) read(ctx context.Context, s store.Site) error {
 
 // charted adds what the charts know: the usual unit, signals in words, and for a unit
 // that did not pass or gave signals the faults it looks like.
-func (d *UnitDetail) charted(ctx context.Context, s store.Site) error {
-	set, err := d.set(ctx, s)
-	if errors.Is(err, store.ErrNotFound) {
-		return nil
-	} else if err != nil {
-		return err
-	}
-	b, err := newBoard(d.Setup, set)
-	if err != nil {
+func (d *UnitDetail) charted(ctx context.Context, l *Line, s store.Site) error {
+	b, err := d.charts(ctx, l, s)
+	if err != nil || b == nil {
 		return err
 	}
 	title := map[string]string{}
@@ -200,7 +195,11 @@ func (d *UnitDetail) charted(ctx context.Context, s store.Site) error {
 		title[st.Key] = st.Title
 	}
 	for _, g := range ofVersion(d.Signals, newestOf(d.Signals)) {
-		d.Marks = append(d.Marks, UnitMark{g, title[g.Stream], b.ruleText(chart.Key(g.Rule))})
+		text := b.ruleText(chart.Key(g.Rule))
+		if g.LimitSet == 0 {
+			text = learnText(chart.Key(g.Rule))
+		}
+		d.Marks = append(d.Marks, UnitMark{g, title[g.Stream], text})
 	}
 	for _, c := range d.Setup.Channels {
 		at := d.Setup.position(envelope.Deviation, c, 0)
@@ -210,6 +209,35 @@ func (d *UnitDetail) charted(ctx context.Context, s store.Site) error {
 		return -cmpFloat(math.Abs(float64(a.Z)), math.Abs(float64(b.Z)))
 	})
 	d.likeness(b)
+	return nil
+}
+
+// charts returns the charts to hold the unit against: of the limit set that was in force at
+// the unit, else of the newest, else those that still learn, once they know enough.
+func (d *UnitDetail) charts(ctx context.Context, l *Line, s store.Site) (*board, error) {
+	set, err := d.set(ctx, s)
+	if err == nil {
+		return newBoard(d.Setup, set)
+	}
+	if !errors.Is(err, store.ErrNotFound) {
+		return nil, err
+	}
+	b, err := l.learningBoard(ctx, s, d.Setup, math.MaxInt64)
+	if err != nil || b == nil {
+		return nil, err
+	}
+	state := b.learningState()
+	if d.Learning = &state; state.Units < LeastOwn {
+		return nil, d.fewLearnt(b)
+	}
+	return b, nil
+}
+
+// fewLearnt names the signals of a unit while too little is learnt to say what is usual.
+func (d *UnitDetail) fewLearnt(b *board) error {
+	for _, g := range d.Signals {
+		d.Marks = append(d.Marks, UnitMark{g, b.title(g.Stream), learnText(chart.Key(g.Rule))})
+	}
 	return nil
 }
 

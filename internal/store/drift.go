@@ -81,7 +81,7 @@ type FiredCell struct {
 func (s Site) FiredCells(ctx context.Context, product string, from, to int64) ([]FiredCell, error) {
 	return all[FiredCell](ctx, s.q, `
 		SELECT limit_set, place, stream, array_agg(rule) AS rules FROM signals
-		WHERE site = $1 AND product = $2 AND place BETWEEN $3 AND $4
+		WHERE site = $1 AND product = $2 AND place BETWEEN $3 AND $4 AND withdrawn IS NULL
 		GROUP BY limit_set, place, stream`, s.Name, product, from, to)
 }
 

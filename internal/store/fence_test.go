@@ -142,7 +142,13 @@ func copyAcross(t *testing.T, owner, b *pgx.Conn, table string) {
 		t.Errorf("%s: %v", table, err)
 		return
 	}
-	_, err := b.Exec(ctx, `INSERT INTO `+table+` SELECT * FROM json_populate_record(NULL::`+table+`, $1::json)`, row)
+	var columns string // that a statement may write
+	if err := owner.QueryRow(ctx, `SELECT string_agg(quote_ident(attname), ', ' ORDER BY attnum) FROM pg_attribute
+		WHERE attrelid = $1::regclass AND attnum > 0 AND NOT attisdropped AND attgenerated = ''`, table).Scan(&columns); err != nil {
+		t.Errorf("%s: %v", table, err)
+		return
+	}
+	_, err := b.Exec(ctx, `INSERT INTO `+table+` (`+columns+`) SELECT `+columns+` FROM json_populate_record(NULL::`+table+`, $1::json)`, row)
 	if err == nil || !strings.Contains(err.Error(), "row-level security") {
 		t.Errorf("site b writes a row of site a into %s: %v", table, err)
 	}
@@ -165,7 +171,7 @@ func TestLicensorReadsAllAndWritesNothing(t *testing.T) {
 		} else if err != nil || n == 0 {
 			t.Errorf("the licensor sees %d rows of site a in %s (%v)", n, table, err)
 		}
-		for _, sql := range []string{`UPDATE %s SET site = site`, `DELETE FROM %s`, `INSERT INTO %s SELECT * FROM %[1]s`, `TRUNCATE %s`} {
+		for _, sql := range []string{`UPDATE %s SET site = site`, `DELETE FROM %s`, `INSERT INTO %s (site) SELECT site FROM %[1]s`, `TRUNCATE %s`} {
 			if _, err := licensor.Exec(ctx, fmt.Sprintf(sql, table)); err == nil || !strings.Contains(err.Error(), "42501") {
 				t.Errorf("the licensor may "+sql+": %v", table, err)
 			}

@@ -141,7 +141,7 @@ func (s Site) CountSignals(ctx context.Context, product string, limitSet int, fr
 	return all[SignalCount](ctx, s.q, `
 		SELECT stream, rule, count(*) AS units, (array_agg(serial ORDER BY place))[1] AS first,
 			(array_agg(serial ORDER BY place DESC))[1] AS last, (array_agg(z ORDER BY abs(z) DESC))[1] AS largest
-		FROM signals WHERE site = $1 AND product = $2 AND limit_set = $3 AND place >= $4
+		FROM signals WHERE site = $1 AND product = $2 AND limit_set = $3 AND place >= $4 AND withdrawn IS NULL
 		GROUP BY stream, rule ORDER BY units DESC, max(abs(z)) DESC, stream, rule`, s.Name, product, limitSet, from)
 }
 
@@ -159,7 +159,7 @@ func (s Site) LastWatched(ctx context.Context, product string, limitSet, limit i
 	return all[Watched](ctx, s.q, `
 		SELECT * FROM (
 			SELECT u.place, u.serial, coalesce(a.verdict, 'waiting') AS verdict,
-				(SELECT count(*) FROM signals g WHERE g.site = u.site AND g.product = u.product AND g.limit_set = $3 AND g.place = u.place) AS signals
+				(SELECT count(*) FROM signals g WHERE g.site = u.site AND g.product = u.product AND g.limit_set = $3 AND g.place = u.place AND g.withdrawn IS NULL) AS signals
 			FROM units u JOIN attempts a ON a.site = u.site AND a.serial = u.serial AND a.number = 1
 			WHERE u.site = $1 AND u.product = $2 AND u.place IS NOT NULL ORDER BY u.place DESC LIMIT $4
 		) last ORDER BY place`, s.Name, product, limitSet, limit)

@@ -229,7 +229,10 @@ func (p *streamPicture) plotted(y scale, values []float64) []float64 {
 // cannot see it.
 func DescribeStream(s reports.Stream) string {
 	text := fmt.Sprintf("Individuals chart of %s: %d units.", s.Title, len(s.Values))
-	for _, sec := range s.Sections {
+	for i, sec := range s.Sections {
+		if s.Told(i) {
+			continue
+		}
 		if !Finite(sec.Center) {
 			text += fmt.Sprintf(" From %s on %s.", s.Serials[sec.First], sec.Name)
 			continue

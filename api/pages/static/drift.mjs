@@ -103,7 +103,7 @@ function sections() {
 		const li = document.createElement("li"), first = data.head.serials[s.first];
 		li.textContent = s.version
 			? `From ${first} on: limit set ${s.version} (${s.reason}). Its limits lie at ±${s.width.toFixed(1)} sigmas.`
-			: `From ${first} on: no limit set was in force. These units are held against the median and the spread (1.4826 times the median absolute deviation) of the first 500 of them at most.`;
+			: `From ${first} on: no limit set was in force.${s.learnt < 0 ? "" : ` Limits are still being learnt (${s.learnt} unit${s.learnt === 1 ? "" : "s"}): signals are those of charts that learn as they go.`} These units are held against the median and the spread (1.4826 times the median absolute deviation) of the first 500 of them at most.`;
 		return li;
 	}));
 }

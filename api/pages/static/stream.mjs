@@ -155,7 +155,7 @@ function tell(i) {
 	const s = data.sections.findLast(s => s.first <= i), v = data.values[i], r = data.ranges[i];
 	let text = `${data.serials[i]}, lot ${data.lots.findLast(l => l.first <= i).lot}: ` + (v === null ? "no value." : `${level(v, 0.01)} ${data.unit}`);
 	if (v !== null) text += r === null ? "." : `, ${level(r, 0.01)} dB from the unit before.`;
-	text += s.center === null ? " No limits." : ` Limit set ${s.version}: centre ${level(s.center, 0.01)}, limits ${level(s.lower, 0.01)} and ${level(s.upper, 0.01)}.`;
+	text += s.center === null ? ` No limits yet: ${s.name}.` : ` ${s.name[0].toUpperCase() + s.name.slice(1)}: centre ${level(s.center, 0.01)}, limits ${level(s.lower, 0.01)} and ${level(s.upper, 0.01)}.`;
 	for (const m of data.marks) if (m.index === i) text += " " + m.text;
 	say.textContent = text;
 	const link = $("stream-unit");
