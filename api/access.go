@@ -38,7 +38,7 @@ var deeds = map[access.Deed][]string{
 		"GET /api/v1/faults", "GET /api/v1/faults/studies/:study",
 		"GET /products/:product/plan", "GET /products/:product/faults", "GET /products/:product/faults/studies/:study",
 		"GET /parts", "GET /parts/entries/:entry", "GET /drivers", "GET /drivers/batches/:batch", "GET /drivers/compare", "GET /drivers/pair", "GET /drivers/pairings/:pairing",
-		"GET /start", "GET /start/product", "GET /start/demo", "GET /api/v1/weeks.xlsx", "GET /api/v1/weeks.json",
+		"GET /weeks", "GET /start", "GET /start/product", "GET /start/demo", "GET /api/v1/weeks.xlsx", "GET /api/v1/weeks.json",
 		"GET /api/v1/lots/:lot/certificates.json", "GET /api/v1/lots/:lot/certificates.pdf", "GET /lots/:lot/certificates",
 		"GET /api/v1/units/:serial/certificate.pdf", "GET /units/:serial/certificate", "GET /journal",
 		"GET /rig", "GET /rig/references/:serial", "GET /rig/studies/:study",

@@ -218,6 +218,7 @@ type Purchase struct {
 
 // An Acceptance is one check of a batch by a sampling plan.
 type Acceptance struct {
+	Batch    string `json:"batch"`
 	Of       string `json:"of"`
 	Proposal string `json:"proposal"` // accept, refuse, measure more
 	Plan     string `json:"plan"`
@@ -269,7 +270,7 @@ func (s *server) getDriverStudy(c echo.Context) error {
 			x.Pairs = &Purchase{g.Pairing.Pairs, g.Pairing.Low, g.Pairing.High}
 		}
 		for _, a := range g.Acceptance {
-			x.Acceptance = append(x.Acceptance, Acceptance{a.Of, a.Word, a.Plan, a.Found, a.Sentence})
+			x.Acceptance = append(x.Acceptance, Acceptance{a.Batch, a.Of, a.Word, a.Plan, a.Found, a.Sentence})
 		}
 		out.Groups = append(out.Groups, x)
 	}

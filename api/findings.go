@@ -33,6 +33,7 @@ type FindingDetail struct {
 	Analysis   line.Analysis  `json:"analysis"`
 	Events     []FindingEvent `json:"events"`
 	AllSignals []Signal       `json:"all_signals"`
+	Same       []int64        `json:"same"` // other findings that tell of the same change
 }
 
 // A FindingEvent is one thing that happened to a finding.
@@ -48,7 +49,7 @@ func findingOf(f line.Finding) Finding {
 }
 
 func findingDetail(f line.Finding) FindingDetail {
-	out := FindingDetail{Finding: findingOf(f), Analysis: f.Analysis, Events: []FindingEvent{}, AllSignals: []Signal{}}
+	out := FindingDetail{Finding: findingOf(f), Analysis: f.Analysis, Events: []FindingEvent{}, AllSignals: []Signal{}, Same: append([]int64{}, f.Same...)}
 	for _, e := range f.Events {
 		out.Events = append(out.Events, eventOfFinding(e))
 	}

@@ -39,6 +39,7 @@ func (s *server) pageRoutes(e *echo.Echo) {
 	e.GET("/units", s.unitsPage, s.authorized)
 	e.GET("/units/:serial", s.unitPage, s.authorized)
 	e.GET("/lots", s.lotsPage, s.authorized)
+	e.GET("/weeks", s.weeksPage, s.authorized)
 	e.GET("/lots/:lot", s.lotPage, s.authorized)
 	e.POST("/sample", s.startSample, s.authorized)
 	e.POST("/lots/:lot", s.stepLot, s.authorized)

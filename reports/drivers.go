@@ -56,6 +56,7 @@ type DriverGroup struct {
 
 // An Acceptance is one check of a batch by a sampling plan.
 type Acceptance struct {
+	Batch    string
 	Of       string // "bad drivers", "resonance frequency"
 	Plan     string // in words
 	Found    string

@@ -92,7 +92,7 @@ func (c *console) study(st reports.DriverStudy) error {
 	fmt.Fprintln(c.out)
 	for _, g := range st.Groups {
 		for _, a := range g.Acceptance {
-			fmt.Fprintf(c.out, "%s, %s: %s (%s; %s)\n", g.Name, a.Of, a.Word, a.Plan, a.Found)
+			fmt.Fprintf(c.out, "%s, %s: %s (%s; %s)\n", a.Batch, a.Of, a.Word, a.Plan, a.Found)
 		}
 	}
 	for _, m := range st.Metrics {
@@ -127,6 +127,7 @@ type pairsAnswer struct {
 }
 
 type acceptanceAnswer struct {
+	Batch    string `json:"batch"`
 	Of       string `json:"of"`
 	Proposal string `json:"proposal"`
 	Plan     string `json:"plan"`
@@ -179,7 +180,7 @@ func studyAnswerOf(st reports.DriverStudy) studyAnswer {
 			x.Pairs = &pairsAnswer{g.Pairing.Pairs, g.Pairing.Low, g.Pairing.High}
 		}
 		for _, c := range g.Acceptance {
-			x.Acceptance = append(x.Acceptance, acceptanceAnswer{c.Of, c.Word, c.Plan, c.Found, c.Sentence})
+			x.Acceptance = append(x.Acceptance, acceptanceAnswer{c.Batch, c.Of, c.Word, c.Plan, c.Found, c.Sentence})
 		}
 		a.Groups = append(a.Groups, x)
 	}

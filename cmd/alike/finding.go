@@ -78,6 +78,9 @@ func (c *console) tellFinding(f line.Finding) {
 	for _, w := range a.Warnings {
 		fmt.Fprintln(c.out, "note:", w)
 	}
+	for _, n := range f.Same {
+		fmt.Fprintf(c.out, "note: finding %d tells of a change that may have begun at the same unit and goes the same way: probably it is one story\n", n)
+	}
 	fmt.Fprintln(c.out, "\nwhat to check, cheapest first")
 	for i, k := range a.Checks {
 		fmt.Fprintf(c.out, "  %d. %s (%.0f min)\n", i+1, k.Check, k.Minutes)

@@ -3,40 +3,76 @@ package line
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"alike/reports"
 	"alike/spc/sampling"
 )
 
-// accept judges every group by the product's plans: a batch alone has a size to draw
-// from, several batches of a supplier are judged as one.
+// A consignment is what is accepted or refused as a whole: the drivers of one batch, also
+// where suppliers are compared, since a batch is what is sent back.
+type consignment struct {
+	batch   string
+	pieces  int // in the batch; 0 when not counted
+	drivers []Driver
+}
+
+func (st *study) consignments(group string) []consignment {
+	var out []consignment
+	for _, d := range st.all[group] {
+		i := slices.IndexFunc(out, func(c consignment) bool { return c.batch == d.Batch })
+		if i < 0 {
+			i = len(out)
+			out = append(out, consignment{batch: d.Batch, pieces: st.batches[d.Batch].Pieces})
+		}
+		out[i].drivers = append(out[i].drivers, d)
+	}
+	return out
+}
+
+func (c consignment) values(key string) []float64 {
+	var out []float64
+	for _, d := range c.drivers {
+		if v, ok := d.Values[key]; ok {
+			out = append(out, v)
+		}
+	}
+	return out
+}
+
+// accept judges every batch by the product's plans.
 func (st *study) accept() error {
 	for i := range st.out.Groups {
 		g := &st.out.Groups[i]
-		a, err := st.byAttributes(*g)
-		if err != nil {
-			return err
-		}
-		g.Acceptance = append(g.Acceptance, a)
-		for _, m := range st.setup.Metrics {
-			values := st.values(g.Name, m.Key)
-			if m.Lower != nil || m.Upper != nil {
-				a, err := st.byVariables(m, values)
-				if err != nil {
-					return err
-				}
-				g.Acceptance = append(g.Acceptance, a)
+		for _, c := range st.consignments(g.Name) {
+			all, err := st.acceptBatch(c)
+			if err != nil {
+				return err
 			}
-			if m.MeanTolerance > 0 {
-				a, err := st.byMean(m, values)
-				if err != nil {
-					return err
-				}
-				g.Acceptance = append(g.Acceptance, a)
-			}
+			g.Acceptance = append(g.Acceptance, all...)
 		}
 	}
 	return nil
+}
+
+func (st *study) acceptBatch(c consignment) ([]reports.Acceptance, error) {
+	a, err := st.byAttributes(c)
+	out := []reports.Acceptance{a}
+	for _, m := range st.setup.Metrics {
+		values := c.values(m.Key)
+		if err == nil && (m.Lower != nil || m.Upper != nil) {
+			a, err = st.byVariables(m, values)
+			out = append(out, a)
+		}
+		if err == nil && m.MeanTolerance > 0 {
+			a, err = st.byMean(m, values)
+			out = append(out, a)
+		}
+	}
+	for i := range out {
+		out[i].Batch = c.batch
+	}
+	return out, err
 }
 
 const (
@@ -48,11 +84,20 @@ const (
 // byAttributes counts bad drivers against an exact hypergeometric plan. More drivers
 // than the plan asks for are all used, with the acceptance number that keeps the
 // consumer's risk for so many.
-func (st *study) byAttributes(g reports.DriverGroup) (reports.Acceptance, error) {
+func (st *study) byAttributes(c consignment) (reports.Acceptance, error) {
 	a := reports.Acceptance{Of: "bad drivers"}
-	tested, size := g.Good+g.Bad, g.Pieces
+	tested, bad, size := 0, 0, c.pieces
+	for _, d := range c.drivers {
+		if d.Good || d.Bad {
+			tested++
+		}
+		if d.Bad {
+			bad++
+		}
+	}
+	a.Found = fmt.Sprintf("%d bad of %d tested", bad, tested)
 	if size < tested {
-		st.warn("How many drivers %s holds is not entered, or fewer than were measured: the plan takes the %d measured as all.", g.Name, tested)
+		st.warn("How many drivers %s holds is not entered, or fewer than were measured: the plan takes the %d measured as all.", c.batch, tested)
 		size = max(tested, 2)
 	}
 	wish := st.in.wish()
@@ -62,12 +107,11 @@ func (st *study) byAttributes(g reports.DriverGroup) (reports.Acceptance, error)
 		return a, nil
 	}
 	a.Plan = fmt.Sprintf("draw %d of %d, accept with at most %d bad", plan.Sample, size, plan.Accept)
-	a.Found = fmt.Sprintf("%d bad of %d tested", g.Bad, tested)
 	if tested < plan.Sample {
 		a.Word = wordMore
 		a.Sentence = fmt.Sprintf("%d drivers are tested and the plan needs %d: test %d more, drawn at random.", tested, plan.Sample, plan.Sample-tested)
-		if g.Bad > plan.Accept {
-			a.Word, a.Sentence = wordRefuse, fmt.Sprintf("%d bad drivers among the first %d are more than the %d that the whole sample may hold.", g.Bad, tested, plan.Accept)
+		if bad > plan.Accept {
+			a.Word, a.Sentence = wordRefuse, fmt.Sprintf("%d bad drivers among the first %d are more than the %d that the whole sample may hold.", bad, tested, plan.Accept)
 		}
 		return a, nil
 	}
@@ -83,7 +127,7 @@ func (st *study) byAttributes(g reports.DriverGroup) (reports.Acceptance, error)
 		accept++
 	}
 	a.Word = wordAccept
-	if g.Bad > accept {
+	if bad > accept {
 		a.Word = wordRefuse
 	}
 	if tested > plan.Sample {

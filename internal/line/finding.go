@@ -59,6 +59,7 @@ type Finding struct {
 	Action      string
 	OpenedAt    time.Time
 	Analysis    Analysis
+	Same        []int64 // findings that tell of the same change, when one was asked for by number
 	Events      []store.FindingEvent
 	Rows        []store.SignalRow
 }
@@ -147,7 +148,10 @@ func (l *Line) Finding(ctx context.Context, number int64) (Finding, error) {
 		if out.FirstSerial, out.LastSerial, _, err = s.FindingSpan(ctx, number); err != nil {
 			return err
 		}
-		out.Analysis, err = l.current(ctx, s, row)
+		if out.Analysis, err = l.current(ctx, s, row); err != nil {
+			return err
+		}
+		out.Same, err = l.sameStory(ctx, s, out)
 		return err
 	})
 	return out, err

@@ -205,13 +205,18 @@ func (a *analysing) end() int64 {
 }
 
 // others returns which places lie under another finding: the units of a change that is
-// known already, or a single bad one, do not show how the line was.
+// known already, or a single bad one, do not show how the line was. Units that show this
+// one's signals count in spite of that, until a change of the line that began well after
+// this one's first signal lies on top of it: from there on they would tell its story.
 func (a *analysing) others(ctx context.Context, from int64) (func(place int64) bool, error) {
 	rows, err := a.s.FindingsSince(ctx, a.f.Product, from)
 	if err != nil {
 		return nil, err
 	}
-	type span struct{ from, to int64 }
+	type span struct {
+		from, to int64
+		later    bool
+	}
 	var spans []span
 	for _, r := range rows {
 		if r.Finding == a.f.Finding {
@@ -221,9 +226,13 @@ func (a *analysing) others(ctx context.Context, from int64) (func(place int64) b
 		if err != nil {
 			return nil, err
 		}
-		sp := span{r.FirstPlace, r.LastPlace}
+		sp := span{from: r.FirstPlace, to: r.LastPlace}
 		if c := f.Analysis.Change; c != nil {
 			sp.from = min(sp.from, c.Place)
+			sp.later = r.Kind == TheLine && sp.from >= a.f.FirstPlace+leastShape
+		}
+		if sp.later && a.upTo-sp.to <= follow { // the newest units are not sorted into it yet
+			sp.to = a.upTo
 		}
 		spans = append(spans, sp)
 	}
@@ -232,7 +241,7 @@ func (a *analysing) others(ctx context.Context, from int64) (func(place int64) b
 		mine[g.Place] = true
 	}
 	return func(place int64) bool {
-		return !mine[place] && slices.ContainsFunc(spans, func(s span) bool { return place >= s.from && place <= s.to })
+		return slices.ContainsFunc(spans, func(s span) bool { return place >= s.from && place <= s.to && (s.later || !mine[place]) })
 	}, nil
 }
 

@@ -101,7 +101,7 @@ func (k *finder) split(row store.FindingRow, f Finding, signals []store.SignalRo
 		switch {
 		case size.shows && k.explains(f, g, size):
 			mine = append(mine, g)
-		case row.Kind == TheLine && k.b.began(g) <= row.LastPlace && k.b.began(g) < g.Place:
+		case row.Kind == TheLine && k.b.began(g) <= row.LastPlace && k.b.began(g) < g.Place && k.concerns(f, g):
 			carried = append(carried, g)
 		default:
 			rest = append(rest, g)
@@ -162,13 +162,14 @@ func (k *finder) explains(f Finding, g store.SignalRow, unit showing) bool {
 	if at < 0 || at >= len(f.Analysis.Sizes) || math.IsNaN(f.Analysis.Sizes[at]) {
 		return known
 	}
-	if chart.Key(g.Rule) == Together { // an average of units: what this one shows tells
-		return true
-	}
 	size, z := f.Analysis.Sizes[at], float64(g.Z)
-	rough := k.b.setup.StreamList[at].Quantity == envelope.Roughness // grows with the square of a fault
+	st := k.b.setup.StreamList[at]
+	rough := st.Quantity == envelope.Roughness && f.touches(k.b, st.Channel) // grows with the square of a fault
 	if left := math.Abs(z - unit.amount*size); f.Kind == TheLine && !rough && left > math.Max(k.b.width(), math.Abs(z)/4) {
 		return false
+	}
+	if chart.Key(g.Rule) == Together { // an average of units: what this one shows tells
+		return true
 	}
 	within := unit.strong && f.Kind == TheLine && k.b.began(g) >= f.since()
 	if !slices.Contains([]chart.Key{chart.Beyond, chart.SameSide, chart.TwoOfThree, chart.FourOfFive}, chart.Key(g.Rule)) {
@@ -180,13 +181,41 @@ func (k *finder) explains(f Finding, g store.SignalRow, unit showing) bool {
 	if known || within || math.Abs(size) >= f.tellingSize() {
 		return true
 	}
-	st := k.b.setup.StreamList[at]
 	for _, key := range f.Analysis.Streams {
 		if i := k.b.stream(key); i >= 0 && st.near(k.b.setup.StreamList[i], k.b.setup.Fraction) && f.Analysis.Sizes[i]*z > 0 {
 			return true
 		}
 	}
 	return false
+}
+
+// touches reports whether a finding has signals on bands of a channel.
+func (f Finding) touches(b *board, channel string) bool {
+	return slices.ContainsFunc(f.Analysis.Streams, func(key string) bool {
+		i := b.stream(key)
+		return i >= 0 && b.setup.StreamList[i].Quantity == envelope.Deviation && b.setup.StreamList[i].Channel == channel
+	})
+}
+
+// concerns reports whether a finding's change reaches a signal's stream: it is one of its
+// own, a neighbour of one, or the change is large enough there. A run on any other stream
+// has a cause of its own, whenever it began.
+func (k *finder) concerns(f Finding, g store.SignalRow) bool {
+	at := k.b.stream(g.Stream)
+	if slices.Contains(f.Analysis.Streams, g.Stream) || at < 0 || at >= len(f.Analysis.Sizes) || math.IsNaN(f.Analysis.Sizes[at]) {
+		return true
+	}
+	return math.Abs(f.Analysis.Sizes[at]) >= f.tellingSize() || k.besides(f, at)
+}
+
+// besides reports whether a stream is a neighbour of one of the finding's, moved to the
+// same side.
+func (k *finder) besides(f Finding, at int) bool {
+	st := k.b.setup.StreamList[at]
+	return slices.ContainsFunc(f.Analysis.Streams, func(key string) bool {
+		i := k.b.stream(key)
+		return i >= 0 && st.near(k.b.setup.StreamList[i], k.b.setup.Fraction) && f.Analysis.Sizes[i]*f.Analysis.Sizes[at] > 0
+	})
 }
 
 // since is the earliest place at which the finding's change may have begun.

@@ -399,7 +399,10 @@ func SamplingText(s reports.Sampling) string {
 		return fmt.Sprintf("%d of %d units are inspected.", s.Inspected, s.Sample)
 	case s.Method != "plan":
 		not := fmt.Sprintf("%d do not pass", s.Defective)
-		if s.Defective == 1 {
+		switch s.Defective {
+		case 0:
+			not = "all of them pass"
+		case 1:
 			not = "1 does not pass"
 		}
 		return fmt.Sprintf("All %d units were inspected, %s.", s.Sample, not)

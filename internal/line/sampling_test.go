@@ -150,7 +150,7 @@ func TestHistoryTightensInspection(t *testing.T) {
 // One unit does not, two do not.
 func TestSamplingTextCounts(t *testing.T) {
 	t.Parallel()
-	for bad, want := range map[int]string{0: "All 40 units were inspected, 0 do not pass.", 1: "All 40 units were inspected, 1 does not pass.", 2: "All 40 units were inspected, 2 do not pass."} {
+	for bad, want := range map[int]string{0: "All 40 units were inspected, all of them pass.", 1: "All 40 units were inspected, 1 does not pass.", 2: "All 40 units were inspected, 2 do not pass."} {
 		if got := line.SamplingText(reports.Sampling{Method: "every unit", Result: line.Accept, Sample: 40, Inspected: 40, Defective: bad}); got != want {
 			t.Errorf("%q, want %q", got, want)
 		}

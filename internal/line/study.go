@@ -273,6 +273,7 @@ func (st *study) compare() error {
 	}
 	o := compare.CurveOptions{
 		Options: compare.Options{UnequalSpread: true, Margin: st.in.Margin, Confidence: st.request.Confidence, Unit: "dB"},
+		Pieces:  "drivers",
 		Draws:   st.request.Draws, Seed: st.request.Seed,
 	}
 	for _, b := range st.bands {

@@ -37,6 +37,7 @@ type outcome struct {
 	falseLine       int
 	falseUnit       int
 	goodUnits       int // watched without a fault
+	firstFalse      int // good units until the first signal of a false finding; 0 none
 	findings        int // of the line, since the fault
 	judged, inSet   bool
 	setSize         int
@@ -245,6 +246,9 @@ func (o *outcome) watch(t *testing.T, l *line.Line, i int) {
 	slices.Reverse(all)
 	if i == o.at-1 || last && !faulty {
 		for _, f := range all {
+			if units := int(f.FirstPlace) - baseUnits; o.firstFalse == 0 || units < o.firstFalse {
+				o.firstFalse = units
+			}
 			if f.Kind == line.TheLine {
 				o.falseLine++
 			} else {

@@ -62,6 +62,21 @@ func TestSuppliersAreComparedByTheirBatches(t *testing.T) {
 	if !strings.Contains(strings.Join(st.Warnings, "\n"), "1 of 3 batches of Ostrel have only one measured driver") {
 		t.Errorf("%q", st.Warnings)
 	}
+	// Each batch is accepted or refused for itself: what is sent back is a batch.
+	resonance := map[string]string{}
+	for _, g := range st.Groups {
+		for _, a := range g.Acceptance {
+			if a.Of == "mean and spread of resonance frequency" {
+				resonance[a.Batch] = a.Word
+			}
+			if a.Of == "bad drivers" && !strings.HasPrefix(a.Found, map[bool]string{true: "0 bad of 0 ", false: "0 bad of 12 "}[a.Batch == "OS333"]) {
+				t.Errorf("%s: %s", a.Batch, a.Found)
+			}
+		}
+	}
+	if len(resonance) != 6 || resonance["NV22"] != "accept" || resonance["OS22"] != "refuse" || resonance["OS333"] != "measure more" {
+		t.Errorf("%v", resonance)
+	}
 	m := st.Metrics[0]
 	if m.Pairs[0].High-m.Pairs[0].Low < m.Pairs[0].TukeyHigh-m.Pairs[0].TukeyLow || !strings.Contains(strings.Join(m.Sentences, " "), "batches") || !(m.BatchP < 1) {
 		t.Errorf("%+v", m)

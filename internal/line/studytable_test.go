@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+
+	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // A table writes the study's result.
@@ -36,6 +38,7 @@ func tabulate(all []outcome) string {
 	fmt.Fprintf(&b, "causes and change points as the finding had them %d units after the change, or when it was found later\n\n", judgedAfter)
 	per := 500 / float64(max(1, good))
 	fmt.Fprintf(&b, "good units watched: %d; false findings per 500 of them: %.2f of the line, %.2f of one unit (budget: 1 alarm)\n", good, float64(falseLine)*per, float64(falseUnit)*per)
+	b.firstFalse()
 	if len(sizes) > 0 {
 		fmt.Fprintf(&b, "size of the change point's set: median %d units, one in ten above %d\n", sizes[len(sizes)/2], sizes[len(sizes)*9/10])
 	}
@@ -44,6 +47,29 @@ func tabulate(all []outcome) string {
 	b.rigs()
 	b.kinds()
 	return b.String()
+}
+
+// firstFalse is what the budget speaks of: good units until the first false alarm, in its
+// mean. Histories end before one comes, so it is their units per first alarm, with the
+// exact interval of an exponential life (Epstein and Sobel, J. Am. Stat. Assoc. 48 (1953)
+// 486-502).
+func (b *table) firstFalse() {
+	units, first := 0, 0
+	for _, o := range b.all {
+		if o.firstFalse > 0 {
+			units, first = units+o.firstFalse, first+1
+		} else {
+			units += o.goodUnits
+		}
+	}
+	if first == 0 {
+		fmt.Fprintf(b, "no false finding at all in %d good units\n", units)
+		return
+	}
+	total := 2 * float64(units)
+	low := total / distuv.ChiSquared{K: 2*float64(first) + 2}.Quantile(0.975)
+	high := total / distuv.ChiSquared{K: 2 * float64(first)}.Quantile(0.025)
+	fmt.Fprintf(b, "good units until the first false finding of a history: %.0f (95 %%: %.0f to %.0f; %d of %d histories had one)\n", total/2/float64(first), low, high, first, len(b.all))
 }
 
 func (b *table) share(name string, of, hit func(outcome) bool) {

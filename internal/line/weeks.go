@@ -153,7 +153,8 @@ func (g *weeksGathering) site(ctx context.Context, row store.SiteRow) error {
 				w.setups[p.Product] = setup
 			}
 		}
-		for _, do := range []func(context.Context, store.Site) error{w.units, w.rigDays, w.findings} {
+		now := func(ctx context.Context, s store.Site) error { return w.findings(ctx, l, s) }
+		for _, do := range []func(context.Context, store.Site) error{w.units, w.rigDays, now} {
 			if err := do(ctx, s); err != nil {
 				return err
 			}
@@ -242,7 +243,7 @@ func (w *siteWeeks) rigDays(ctx context.Context, s store.Site) error {
 	return err
 }
 
-func (w *siteWeeks) findings(ctx context.Context, s store.Site) error {
+func (w *siteWeeks) findings(ctx context.Context, l *Line, s store.Site) error {
 	rows, err := s.FindingTimes(ctx, w.from, w.before)
 	if err != nil {
 		return err
@@ -259,7 +260,7 @@ func (w *siteWeeks) findings(ctx context.Context, s store.Site) error {
 				r.Closed++
 			}
 		}
-		full, err := findingOf(f.FindingRow)
+		a, err := l.current(ctx, s, f.FindingRow)
 		if err != nil {
 			return err
 		}
@@ -268,9 +269,9 @@ func (w *siteWeeks) findings(ctx context.Context, s store.Site) error {
 			kind = "one unit"
 		}
 		w.out.Findings = append(w.out.Findings, reports.WeekFinding{Site: w.row.Name, Product: f.Product, Number: f.Finding, Kind: kind, State: f.State,
-			Seen: f.Seen.In(w.zone), Sentence: full.Analysis.Sentence, Cause: f.Cause, Action: f.Action})
+			Seen: f.Seen.In(w.zone), Sentence: a.Sentence, Cause: f.Cause, Action: f.Action})
 		if f.Kind == TheLine && f.State == Open {
-			what, _, _ := strings.Cut(full.Analysis.Sentence, " It coincides") // the sheet of findings has the rest
+			what, _, _ := strings.Cut(a.Sentence, " It coincides") // the sheet of findings has the rest
 			w.look(eyeLine, fmt.Sprintf("finding %d", f.Finding), "Nobody has acted on it: %s", what)
 		}
 	}

@@ -140,3 +140,13 @@ func TestSpan(t *testing.T) {
 		t.Error("Span found a number among none")
 	}
 }
+
+// A limit is drawn inside the picture, never on its frame, where it would not be seen.
+func TestLimitsLieInsideTheFrame(t *testing.T) {
+	for _, limit := range []float64{0.5, 1, 2, 3, 5, 10} {
+		p := EnvelopePlot{Axis: []float64{100, 1000}, Lower: []float64{-limit, -limit}, Upper: []float64{limit, limit}}
+		if ticks := p.Ticks(); !(ticks[0] < -limit && ticks[len(ticks)-1] > limit) {
+			t.Errorf("limits of ±%v dB in a picture from %v to %v", limit, ticks[0], ticks[len(ticks)-1])
+		}
+	}
+}

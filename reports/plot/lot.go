@@ -252,6 +252,8 @@ func (p *EnvelopePlot) Ticks() []float64 {
 
 func (p *EnvelopePlot) levels() (lo, hi float64) {
 	lo, hi, ok := Span(p.Lower, p.Upper, p.WorkingLower, p.WorkingUpper)
+	// A limit on the frame itself would not be seen.
+	lo, hi = lo-0.02*(hi-lo), hi+0.02*(hi-lo)
 	ulo, uhi, some := Span(p.rows()...)
 	switch {
 	case !ok && !some:

@@ -33,7 +33,7 @@ func Study(batches, n int) reports.DriverStudy {
 			Name: name, Supplier: "Norvane", Batches: []string{name}, Received: time.Date(2026, 3, 2, 0, 0, 0, 0, time.UTC), Pieces: 120,
 			Drivers: n, Measured: n, Good: n - 2, Bad: 1, NotChecked: 1,
 			Yield:      reports.Yield{Good: n - 2, Of: n - 1, Share: 0.97, Low: 0.9, High: 0.99, Confidence: 0.95},
-			Acceptance: []reports.Acceptance{{Of: "bad drivers", Plan: "draw 46 of 120, accept with at most 2 bad", Found: "1 bad of 59 tested", Word: []string{"accept", "refuse", "measure more"}[g%3], Sentence: "A sentence."}},
+			Acceptance: []reports.Acceptance{{Batch: name, Of: "bad drivers", Plan: "draw 46 of 120, accept with at most 2 bad", Found: "1 bad of 59 tested", Word: []string{"accept", "refuse", "measure more"}[g%3], Sentence: "A sentence."}},
 			Pairing:    reports.Expected{Tolerance: 0.4, Known: g != 1, Pairs: 46.2, Low: 44, High: 48, Why: "too few"},
 		}
 		for range bands {

@@ -159,7 +159,7 @@ func (b *studyBook) acceptance() {
 		sheet: sheetAcceptance, title: "Acceptance of the batches",
 		caption: "Each check says what its sampling plan proposes; a person decides. Measure more means that so few drivers cannot tell.",
 		none:    "No check was made.",
-		columns: []column{{head: "", center: true}, {head: "Batch or supplier", most: 110}, {head: "Proposal", most: 90}, {head: "Of", most: 160}, {head: "Plan", most: 240}, {head: "Found", most: 200}, {head: "In words", most: 320}},
+		columns: []column{{head: "", center: true}, {head: "Batch", most: 110}, {head: "Supplier", most: 110}, {head: "Proposal", most: 90}, {head: "Of", most: 160}, {head: "Plan", most: 240}, {head: "Found", most: 200}, {head: "In words", most: 320}},
 		page:    page{landscape: true, freezeCol: 2},
 	}
 	for _, g := range b.study.Groups {
@@ -168,12 +168,12 @@ func (b *studyBook) acceptance() {
 			if word == "measure more" {
 				word = "not complete"
 			}
-			t.rows = append(t.rows, []any{plot.LookOf(word).Sign, g.Name, a.Word, upperFirst(a.Of), plot.Minus(a.Plan), plot.Minus(a.Found), plot.Minus(a.Sentence)})
+			t.rows = append(t.rows, []any{plot.LookOf(word).Sign, a.Batch, g.Supplier, a.Word, upperFirst(a.Of), plot.Minus(a.Plan), plot.Minus(a.Found), plot.Minus(a.Sentence)})
 		}
 	}
 	last := b.table(t)
 	for _, word := range []string{"accept", "refuse"} {
-		b.ground(sheetAcceptance, fmt.Sprintf(`$C%d="%s"`, headRow+1, word), []string{"A", "C"}, last, plot.LookOf(word).Tint)
+		b.ground(sheetAcceptance, fmt.Sprintf(`$D%d="%s"`, headRow+1, word), []string{"A", "D"}, last, plot.LookOf(word).Tint)
 	}
 }
 

@@ -1,6 +1,7 @@
 package compare
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"strings"
@@ -54,6 +55,7 @@ type BatchPair struct {
 
 // CurveOptions are Options for every band, with the permutation test's.
 type CurveOptions struct {
+	Pieces string // what is compared, in the plural for sentences; empty for "units"
 	Options
 	Bands []string // names for sentences and errors; nil for "band 1" and so on
 	Draws int      // of the permutation test; 0 for 9999
@@ -271,7 +273,7 @@ func (s *Survey) conclude(o CurveOptions) {
 				least = min(least, g.N)
 			}
 		}
-		p.conclude(o, least, "units", say)
+		p.conclude(o, least, cmp.Or(o.Pieces, "units"), say)
 	}
 }
 
@@ -329,7 +331,7 @@ func (o CurveOptions) below(p []float64, alpha float64) string {
 // it.
 func (s *Survey) warn(o CurveOptions) {
 	if alpha := 1 - o.confidence(); s.Joint.Least > alpha {
-		s.Warnings = append(s.Warnings, fmt.Sprintf("So few units allow only %d arrangements: no difference over all bands can be shown at p ≤ %.2g.", s.Joint.Draws, alpha))
+		s.Warnings = append(s.Warnings, fmt.Sprintf("So few %s allow only %d arrangements: no difference over all bands can be shown at p ≤ %.2g.", cmp.Or(o.Pieces, "units"), s.Joint.Draws, alpha))
 	}
 	var warnings [][]string
 	for _, r := range s.Bands {
