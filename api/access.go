@@ -27,7 +27,7 @@ var deeds = map[access.Deed][]string{
 		"GET /api/v1/findings", "GET /api/v1/findings/:finding", "GET /api/v1/parts", "GET /api/v1/parts/batches",
 		"GET /api/v1/drivers", "GET /api/v1/drivers/batches", "GET /api/v1/drivers/study", "GET /api/v1/drivers/study.xlsx", "GET /api/v1/drivers/purchase",
 		"GET /api/v1/drivers/pairings", "GET /api/v1/drivers/pairings/:pairing", "GET /api/v1/drivers/pairings/:pairing/picks.xlsx",
-		"GET /api/v1/rigs", "GET /api/v1/rigs/entries", "GET /api/v1/references/:serial", "GET /api/v1/references/:serial/chart.svg",
+		"GET /api/v1/rigs", "GET /api/v1/rigs/transfers", "GET /api/v1/rigs/entries", "GET /api/v1/references/:serial", "GET /api/v1/references/:serial/chart.svg",
 		"GET /api/v1/studies", "GET /api/v1/studies/:study", "GET /api/v1/studies/:study/sheet.xlsx", "GET /api/v1/studies/:study/picture.svg", "GET /api/v1/studies/:study/transfer",
 		"GET /drift", "GET /api/v1/drift", "GET /streams", "GET /streams/:product/*",
 		"GET /api/v1/stream", "GET /api/v1/stream/change", "GET /api/v1/stream.svg", "GET /api/v1/stream.csv",
@@ -54,12 +54,12 @@ var deeds = map[access.Deed][]string{
 	},
 	access.Judge: {
 		"POST /api/v1/lots/:lot/steps", "POST /api/v1/lots/:lot/draws", "POST /api/v1/units/:serial/overrides",
-		"POST /api/v1/rigs/policy", "POST /api/v1/rigs/release", "POST /api/v1/references/:serial/state", "POST /api/v1/references/:serial/baseline",
+		"POST /api/v1/rigs/policy", "POST /api/v1/rigs/transfers", "POST /api/v1/rigs/transfers/withdraw", "POST /api/v1/rigs/release", "POST /api/v1/references/:serial/state", "POST /api/v1/references/:serial/baseline",
 		"POST /api/v1/studies/:study/guard", "POST /api/v1/studies/:study/seating",
 		"POST /products/:product/envelope", "POST /products/:product/limits", "POST /products/:product/limits/stop",
 		"POST /api/v1/faults/withdraw", "POST /api/v1/faults/studies/:study/learn",
 		"POST /products/:product/faults/withdraw", "POST /products/:product/faults/studies/:study",
-		"POST /rig/release", "POST /rig/studies/:study", "POST /sample", "POST /lots/:lot", "POST /units/:serial",
+		"POST /rig/release", "POST /rig/transfers", "POST /rig/studies/:study", "POST /sample", "POST /lots/:lot", "POST /units/:serial",
 	},
 	access.Admit: {
 		"GET /people", "POST /people", "POST /people/change", "POST /people/link", "POST /tokens", "POST /tokens/revoke",

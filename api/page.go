@@ -52,6 +52,7 @@ func (s *server) pageRoutes(e *echo.Echo) {
 	e.POST("/rig/entries", s.enterRig, s.authorized)
 	e.POST("/rig/release", s.releaseRig, s.authorized)
 	e.GET("/rig/references/:serial", s.referencePage, s.authorized)
+	e.POST("/rig/transfers", s.withdrawTransfer, s.authorized)
 	e.POST("/rig/studies", s.planStudy, s.authorized)
 	e.GET("/rig/studies/:study", s.rigStudyPage, s.authorized)
 	e.POST("/rig/studies/:study", s.useStudy, s.authorized)

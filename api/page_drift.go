@@ -61,6 +61,9 @@ func (s *server) driftPage(c echo.Context) error {
 	if err != nil {
 		return err
 	}
+	if v.ReadAs, err = s.readAs(c.Request().Context(), b.Product); err != nil {
+		return err
+	}
 	for _, st := range setup.StreamList {
 		if n := len(b.Groups); n == 0 || b.Groups[n-1] != st.Group() {
 			b.Groups = append(b.Groups, st.Group())

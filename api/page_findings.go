@@ -121,7 +121,11 @@ func (s *server) showFinding(c echo.Context, status int, form deedForm, wrong st
 	if b.Pictures, err = changePictures(setup, b.Moved); err != nil {
 		return err
 	}
-	return s.show(c, status, "finding", pages.View{Title: fmt.Sprintf("Finding %d", f.Number), Here: "/findings", Body: b})
+	as, err := s.readAs(ctx, f.Product)
+	if err != nil {
+		return err
+	}
+	return s.show(c, status, "finding", pages.View{ReadAs: as, Title: fmt.Sprintf("Finding %d", f.Number), Here: "/findings", Body: b})
 }
 
 // choices are the deeds that a state allows, in the order in which they come.

@@ -153,7 +153,11 @@ func (s *server) showLot(c echo.Context, status int, code string, form stepForm,
 	if err := b.draw(); err != nil {
 		return err
 	}
-	return s.show(c, status, "lot", pages.View{Title: "Lot " + code, Here: "/lots", Live: true, Body: b})
+	as, err := s.readAs(ctx, row.Product)
+	if err != nil {
+		return err
+	}
+	return s.show(c, status, "lot", pages.View{ReadAs: as, Title: "Lot " + code, Here: "/lots", Live: true, Body: b})
 }
 
 func (b *lotBody) units() {
@@ -249,5 +253,9 @@ func (s *server) comparePage(c echo.Context) error {
 		}
 		b.Rows = append(b.Rows, r)
 	}
-	return s.show(c, http.StatusOK, "compare", pages.View{Title: first + " and " + second, Here: "/lots", Body: b})
+	as, err := s.readAs(c.Request().Context(), cmp.Setup.Code)
+	if err != nil {
+		return err
+	}
+	return s.show(c, http.StatusOK, "compare", pages.View{ReadAs: as, Title: first + " and " + second, Here: "/lots", Body: b})
 }

@@ -29,8 +29,9 @@ type rigBody struct {
 	References []referenceLine
 	Studies    []studyLine
 	Today      string
-	Wrong      map[string]string // by form
-	Form       url.Values
+	Transfers  []transferLine
+	ReadRigs   []string // rigs that are read as another
+	formState
 }
 
 type rigLine struct {
@@ -77,10 +78,7 @@ func (s *server) showRig(c echo.Context, status int, wrong map[string]string) er
 	if err != nil {
 		return err
 	}
-	b := rigBody{Product: c.FormValue("product"), Wrong: wrong, Form: c.Request().Form, Today: time.Now().In(zone).Format(time.DateOnly)}
-	if b.Form == nil {
-		b.Form = url.Values{}
-	}
+	b := rigBody{Product: c.FormValue("product"), formState: formState{c.Request().Form, wrong}, Today: time.Now().In(zone).Format(time.DateOnly)}
 	products, err := s.DB.Site(s.Line.Site()).Products(ctx)
 	if err != nil {
 		return err
@@ -117,6 +115,9 @@ func (s *server) showRig(c echo.Context, status int, wrong map[string]string) er
 		b.References = append(b.References, ref)
 	}
 	if b.Studies, err = s.studiesOf(ctx, b.Product); err != nil {
+		return err
+	}
+	if err := s.transfersOf(ctx, &b, zone); err != nil {
 		return err
 	}
 	return s.show(c, status, "rig", pages.View{Title: "Rig", Here: "/rig", Live: len(wrong) == 0, Body: b})
@@ -196,10 +197,10 @@ func (s *server) wrongRig(c echo.Context, form string, err error) error {
 	if p.Status != http.StatusUnprocessableEntity && p.Status != http.StatusConflict && p.Status != http.StatusNotFound {
 		return err
 	}
-	return s.showRig(c, p.Status, map[string]string{form: pages.Upper(p.Detail) + ": " + p.Remedy + "."})
+	return s.showRig(c, p.Status, formWrong(form, c.Request().Form, p, pages.Upper(p.Detail)+": "+p.Remedy+"."))
 }
 
-var errNoName = &Problem{Status: http.StatusUnprocessableEntity, Detail: "nobody is named", Remedy: "say who you are: the record keeps it"}
+var errNoName = &Problem{Status: http.StatusUnprocessableEntity, Field: "by", Detail: "nobody is named", Remedy: "say who you are: the record keeps it"}
 
 func (p *Problem) orNone(c echo.Context) error {
 	if person(c).Actor == "" {
@@ -300,16 +301,17 @@ type referenceBody struct {
 	Chart   template.HTML
 	Channel string
 	Band    string
+	Place   string // of the chart shown
 	Checks  []checkLine
 }
 
 type placeLine struct {
-	Channel, Band string
-	Href          string
-	Last          []float64
-	Tolerance     float64
-	Outside       []bool
-	Rules         string
+	Place     string
+	Href      string
+	Last      []float64
+	Tolerance float64
+	Outside   []bool
+	Rules     string
 }
 
 type checkLine struct {
@@ -361,7 +363,7 @@ func (s *server) referencePage(c echo.Context) error {
 			if err := plot.Control(&svg, ch.Chart); err != nil {
 				return err
 			}
-			b.Chart, b.Channel, b.Band = template.HTML(svg.String()), ch.Channel, ch.Band // the writer escapes every text
+			b.Chart, b.Channel, b.Band, b.Place = template.HTML(svg.String()), ch.Channel, ch.Band, ch.Place // the writer escapes every text
 		}
 	}
 	if b.Chart == "" && len(h.Charts) > 0 && b.Channel != "" {
@@ -371,7 +373,7 @@ func (s *server) referencePage(c echo.Context) error {
 }
 
 func placeOf(h line.ReferenceHistory, ch line.PlaceChart, from int) placeLine {
-	p := placeLine{Channel: ch.Channel, Band: ch.Band, Tolerance: ch.Tolerance, Href: fmt.Sprintf("/rig/references/%s?%s#chart", url.PathEscape(h.Serial),
+	p := placeLine{Place: ch.Place, Tolerance: ch.Tolerance, Href: fmt.Sprintf("/rig/references/%s?%s#chart", url.PathEscape(h.Serial),
 		url.Values{"rig": {h.Rig}, "channel": {ch.Channel}, "band": {ch.Band}}.Encode())}
 	for _, v := range ch.Values[min(from, len(ch.Values)):] {
 		// What seating alone explains may be more than the tolerance, and is allowed then.
@@ -379,11 +381,11 @@ func placeOf(h line.ReferenceHistory, ch line.PlaceChart, from int) placeLine {
 	}
 	var rules []string
 	for _, m := range ch.Marks {
-		if m.Index == len(ch.Values)-1 && !slices.Contains(rules, m.Rule) {
-			rules = append(rules, m.Rule)
+		if m.Index == len(ch.Values)-1 && !slices.Contains(rules, m.Text) {
+			rules = append(rules, m.Text)
 		}
 	}
-	p.Rules = strings.Join(rules, ", ")
+	p.Rules = strings.Join(rules, " ")
 	return p
 }
 

@@ -1,10 +1,13 @@
 package api
 
 import (
+	"context"
 	"errors"
 	"fmt"
+	"math"
 	"net/http"
 	"net/url"
+	"strconv"
 	"strings"
 
 	"alike/api/pages"
@@ -24,9 +27,8 @@ type rigStudyBody struct {
 	Pictures []picture
 	Rows     []reports.GaugeRow
 	Why      string // why there is no result yet
-	Wrong    string
-	Form     url.Values
-	Version  int
+	formState
+	Adopted []string // which transfers come from this comparison, in whole sentences
 }
 
 // nextRuns is how many runs of a study the page lists.
@@ -34,9 +36,9 @@ const nextRuns = 12
 
 // rigStudyPage shows the plan of a study and, once it is measured, its result and what
 // can be put in force from it.
-func (s *server) rigStudyPage(c echo.Context) error { return s.showRigStudy(c, http.StatusOK, "") }
+func (s *server) rigStudyPage(c echo.Context) error { return s.showRigStudy(c, http.StatusOK, nil) }
 
-func (s *server) showRigStudy(c echo.Context, status int, wrong string) error {
+func (s *server) showRigStudy(c echo.Context, status int, wrong map[string]string) error {
 	r, state, err := s.gaugeSheet(c)
 	if err != nil {
 		return err
@@ -44,10 +46,7 @@ func (s *server) showRigStudy(c echo.Context, status int, wrong string) error {
 	if state.Kind == line.FaultStudy {
 		return c.Redirect(http.StatusSeeOther, pages.ProductPath(state.Product)+"/faults/studies/"+url.PathEscape(state.Study))
 	}
-	b := rigStudyBody{StudyState: state, Result: r, Left: len(state.Left()), Wrong: wrong, Form: c.Request().Form}
-	if b.Form == nil {
-		b.Form = url.Values{}
-	}
+	b := rigStudyBody{StudyState: state, Result: r, Left: len(state.Left()), formState: formState{c.Request().Form, wrong}}
 	for _, x := range r.Runs {
 		if !x.Done && len(b.Next) < nextRuns {
 			b.Next = append(b.Next, x)
@@ -66,6 +65,9 @@ func (s *server) showRigStudy(c echo.Context, status int, wrong string) error {
 			b.Transfer, plots = &t, plot.OfTransfer(t)
 		}
 	}
+	if b.Adopted, err = s.adoptedFrom(c.Request().Context(), state); err != nil {
+		return err
+	}
 	for _, p := range plots {
 		pic, err := draw(p)
 		if err != nil {
@@ -81,15 +83,69 @@ func (s *server) showRigStudy(c echo.Context, status int, wrong string) error {
 	return s.show(c, status, "rigstudy", pages.View{Title: "Study " + state.Study, Here: "/rig", Body: b})
 }
 
-// useStudy puts a study's guard bands, or how far seatings may differ, in force.
+// adoptedFrom says which transfers come from a comparison.
+func (s *server) adoptedFrom(ctx context.Context, state line.StudyState) ([]string, error) {
+	rows, err := s.Line.Transfers(ctx, state.Product)
+	if err != nil || len(rows) == 0 {
+		return nil, err
+	}
+	zone, err := s.zone(ctx)
+	var out []string
+	for _, r := range rows {
+		if r.Study == state.Study {
+			out = append(out, fmt.Sprintf("Version %d: %s. %s: %s.", r.Version, line.TransferWords(r, zone), r.Author, strings.TrimSuffix(r.Reason, ".")))
+		}
+	}
+	return out, err
+}
+
+// adoptStudy puts a comparison's curve in force.
+func (s *server) adoptStudy(c echo.Context, code, reason string) error {
+	ctx := c.Request().Context()
+	zone, err := s.zone(ctx)
+	if err != nil {
+		return err
+	}
+	from, wrong := momentField(c.FormValue("from"), "from", zone)
+	if wrong != nil {
+		return wrong
+	}
+	a := line.Adoption{Study: code, Rig: c.FormValue("rig"), From: from, After: strings.TrimSpace(c.FormValue("after")), Reason: reason}
+	if a.Risk, wrong = decimalField(c, "risk", 0); wrong != nil {
+		return wrong
+	}
+	_, err = s.Line.AdoptTransfer(ctx, person(c), a)
+	return err
+}
+
+// decimalField reads a number from a form; the usual one when it was left empty.
+func decimalField(c echo.Context, name string, usual float64) (float64, *Problem) {
+	text := strings.TrimSpace(strings.Replace(c.FormValue(name), ",", ".", 1))
+	if text == "" {
+		return usual, nil
+	}
+	v, err := strconv.ParseFloat(text, 64)
+	if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
+		p := newProblem(http.StatusUnprocessableEntity, fmt.Sprintf("%s %q is not a number", name, c.FormValue(name)), "write it with digits")
+		p.Field = name
+		return 0, p
+	}
+	return v, nil
+}
+
+// useStudy puts a study's guard bands, or how far seatings may differ, or a comparison's
+// curve in force.
 func (s *server) useStudy(c echo.Context) error {
 	code, err := pathPart(c, "study")
 	if err != nil {
 		return err
 	}
-	ctx, reason := c.Request().Context(), strings.TrimSpace(c.FormValue("reason"))
+	ctx, reason, form, next := c.Request().Context(), strings.TrimSpace(c.FormValue("reason")), "use", "/products/"
 	if err = errNoName.orNone(c); err == nil {
 		switch c.FormValue("deed") {
+		case "adopt":
+			form, next = "adopt", "/rig?product="
+			err = s.adoptStudy(c, code, reason)
 		case "guard":
 			_, _, err = s.Line.GuardFromStudy(ctx, person(c), code, line.ResultOptions{}, reason)
 		case "seating":
@@ -100,7 +156,10 @@ func (s *server) useStudy(c echo.Context) error {
 	}
 	if err != nil {
 		if p := problem(err); p.Status == http.StatusUnprocessableEntity || p.Status == http.StatusConflict {
-			return s.showRigStudy(c, p.Status, pages.Upper(p.Detail)+": "+p.Remedy+".")
+			if c.FormValue("deed") == "adopt" {
+				form = "adopt"
+			}
+			return s.showRigStudy(c, p.Status, formWrong(form, c.Request().Form, p, pages.Upper(p.Detail)+": "+p.Remedy+"."))
 		}
 		return err
 	}
@@ -108,5 +167,8 @@ func (s *server) useStudy(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	return c.Redirect(http.StatusSeeOther, "/products/"+url.PathEscape(state.Product))
+	if form == "adopt" {
+		return c.Redirect(http.StatusSeeOther, next+url.QueryEscape(state.Product)+"#transfers")
+	}
+	return c.Redirect(http.StatusSeeOther, next+url.PathEscape(state.Product))
 }

@@ -76,8 +76,12 @@ func (s *server) streamPage(c echo.Context) error {
 	}
 	b.Query = q.Encode()
 	b.fill(v)
+	as, err := s.readAs(ctx, product)
+	if err != nil {
+		return err
+	}
 	return s.show(c, http.StatusOK, "stream", pages.View{
-		Title: v.Title, Here: "/drift", Base: "plot-uplot.css", Style: "stream.css", Script: "plot-uplot.js", Module: "stream.mjs", Live: !b.Fixed, Body: b,
+		ReadAs: as, Title: v.Title, Here: "/drift", Base: "plot-uplot.css", Style: "stream.css", Script: "plot-uplot.js", Module: "stream.mjs", Live: !b.Fixed, Body: b,
 	})
 }
 

@@ -108,6 +108,7 @@ type UnitRow struct {
 	First, Last string // verdict words
 	Sentence    string // the verdict in words
 	NotChecked  string // what the verdict does not cover
+	ReadAs      string // as which rig the levels are read; empty for as they were measured
 	Worst       string // "left 63 Hz"
 	Margin      float64
 	Sensitivity []float64 // per channel, dB SPL

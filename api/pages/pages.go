@@ -38,6 +38,7 @@ type View struct {
 	Module  string            // a script of the page's own that is a module
 	Base    string            // a style sheet that Style builds upon
 	Style   string            // a style sheet of the page's own, beside app.css
+	ReadAs  []string          // which rigs are read as another, in whole sentences, on pages that show levels
 	Body    any               // what the page's own template reads
 }
 

@@ -31,7 +31,7 @@ type demoCommand struct {
 
 // demoEdition counts the changes of what the demo simulates: data of an earlier one stay
 // in a site of their own.
-const demoEdition = 2
+const demoEdition = 3
 
 // demoZone is where the invented workshop lies.
 const demoZone = "Europe/Vienna"
@@ -115,8 +115,12 @@ func (cmd *demoCommand) run(c *console, w *workplace, story *sim.Story) error {
 	if err := cmd.drivers(c, w, story, product.Code); err != nil {
 		return err
 	}
+	rig, err := cmd.rig(c, w, story, product.Code)
+	if err != nil {
+		return err
+	}
 	for i, lot := range story.Lots {
-		if err := cmd.lot(c, w, folder.Lots[i], lot.Code); err != nil {
+		if err := cmd.lot(c, w, story, rig, i, folder.Lots[i]); err != nil {
 			return err
 		}
 		if i == 0 {
@@ -168,6 +172,7 @@ func demoProduct(p *sim.Product, name string, target []byte) (line.Product, erro
 			{Kind: "foam", Name: "front foam", Certificate: []line.Quantity{{Name: "air-flow resistance", Unit: "Pa·s/m"}, {Name: "thickness", Unit: "mm"}}},
 			{Kind: "pad", Name: "ear pad"}, {Kind: "mesh", Name: "rear mesh"}, {Kind: "plate", Name: "tuning plate"}, {Kind: "shell", Name: "printed shell"}, {Kind: "glue", Name: "seam glue"},
 		},
+		RigCheck:      demoRigCheck(),
 		SeatingSpread: []envelope.Guard{{From: 20, To: 80, DB: 8}, {From: 100, To: 2000, DB: 2}, {From: 2500, To: 20000, DB: 8}},
 		Envelope: &envelope.Envelope{
 			Mask:    &envelope.Mask{},
@@ -211,12 +216,13 @@ func (cmd *demoCommand) parts(c *console, w *workplace, name string) error {
 	return err
 }
 
-func (cmd *demoCommand) lot(c *console, w *workplace, dir, lot string) error {
+func (cmd *demoCommand) lot(c *console, w *workplace, story *sim.Story, rig sim.RigFolder, i int, dir string) error {
+	lot := story.Lots[i].Code
 	entries, refused, err := curve.Plan([]string{dir}, curve.Options{Zone: time.UTC, Defaults: curve.Identity{Lot: lot}})
 	if err != nil {
 		return err
 	}
-	out, err := ingest(c, w, "lot "+lot, entries, refused)
+	out, err := cmd.week(c, w, story, rig, i, entries, refused)
 	if err != nil {
 		return err
 	}

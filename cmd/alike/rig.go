@@ -25,6 +25,9 @@ type rigCommand struct {
 	Entries   rigEntries   `cmd:"" help:"List calibrations, work and surroundings."`
 	Compare   rigCompare   `cmd:"" help:"Plan which units are measured on two rigs."`
 	Transfer  rigTransfer  `cmd:"" help:"Show the curve that carries one rig's readings to another's."`
+	Adopt     rigAdopt     `cmd:"" help:"Put such a curve in force: a rig's units are read as the other rig would read them."`
+	Withdraw  rigWithdraw  `cmd:"" help:"Read a rig as it is again."`
+	Transfers rigTransfers `cmd:"" help:"List which rigs are and were read as another, and since when."`
 }
 
 func (rigCommand) Help() string {

@@ -116,6 +116,9 @@ func (g *gathering) certificate(u reports.UnitRow) (reports.Certificate, error) 
 		if v.Rig != "" {
 			c.Rig = v.Rig
 		}
+		if as := v.ReadAs.Short(); as != "" {
+			c.Rig += "; " + as
+		}
 	}
 	return c, nil
 }

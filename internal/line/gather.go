@@ -242,6 +242,9 @@ func (g *gathering) unitRows() {
 		var v Verdict
 		if end.Judgement != nil && json.Unmarshal(end.Judgement, &v) == nil {
 			row.Sentence, row.Worst = g.afterRetests(attempts)+v.Sentence, v.Worst
+			if row.ReadAs = v.ReadAs.Short(); row.ReadAs != "" {
+				row.Sentence += "; " + row.ReadAs
+			}
 			row.NotChecked = strings.Join(v.NotChecked, "; ")
 			if v.Margin != nil {
 				row.Margin = *v.Margin

@@ -109,6 +109,8 @@ type visit struct {
 	rig      *judgeRig // nil when the rig is not checked
 	release  string    // why a verdict changes to hold or from it
 	released bool      // a person answers for the rig
+
+	transfer *store.TransferRow // by which the takes are read; nil for as they were measured
 }
 
 // prepare checks what needs no database. A take at fault gets its refusal.

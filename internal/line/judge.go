@@ -29,6 +29,7 @@ type Verdict struct {
 	Reversed   string        `json:"reversed,omitempty"` // channel of an opposed pair that differs from the baseline's phase
 	Swapped    bool          `json:"swapped,omitempty"`  // left looks like the usual right and right like the usual left
 	Rig        string        `json:"rig,omitempty"`      // by what the rig was trusted; empty when it is not checked
+	ReadAs     *ReadAs       `json:"read_as,omitempty"`  // as which rig the levels are read; nil for as they were measured
 }
 
 // judge makes the verdict of a complete attempt, stores it with the unit's reading,
@@ -40,6 +41,10 @@ func (v *visit) judge(ctx context.Context, s store.Site, takes []store.TakeRow) 
 	if err != nil {
 		return err
 	}
+	if v.transfer, err = transferAt(ctx, s, v.setup, v.attempt.Station, v.attempt.MeasuredAt); err != nil {
+		return err
+	}
+	takes = corrected(v.setup, takes, v.transfer)
 	channels, err := v.channels(takes)
 	if err != nil {
 		return err
@@ -95,7 +100,11 @@ func (v *visit) judge(ctx context.Context, s store.Site, takes []store.TakeRow) 
 // envelope it was judged by.
 func (v *visit) decide(ctx context.Context, s store.Site, channels []envelope.Channel, takes []store.TakeRow, board *board) (Verdict, error) {
 	if v.rig != nil && !v.rig.trust.good {
-		return v.rig.verdict(v.setup), nil
+		verdict := v.rig.verdict(v.setup)
+		if v.transfer != nil {
+			verdict.ReadAs = readAs(*v.transfer)
+		}
+		return verdict, nil
 	}
 	env, limits, err := v.line.limits(ctx, s, v.setup)
 	if err != nil {
@@ -109,6 +118,10 @@ func (v *visit) decide(ctx context.Context, s store.Site, channels []envelope.Ch
 			return Verdict{}, err
 		}
 	}
+	limits, as, err := judgedBy(limits, v.transfer)
+	if err != nil {
+		return Verdict{}, err
+	}
 	polarity, reversed, err := v.polarity(ctx, s, takes, board)
 	if err != nil {
 		return Verdict{}, err
@@ -118,7 +131,7 @@ func (v *visit) decide(ctx context.Context, s store.Site, channels []envelope.Ch
 		return Verdict{}, err
 	}
 	verdict := setup.verdict(channels, takes, limits, board, polarity, reversed)
-	verdict.Envelope, verdict.LimitSet, verdict.Seatings = env.Version, board.version(), v.setup.Seatings
+	verdict.Envelope, verdict.LimitSet, verdict.Seatings, verdict.ReadAs = env.Version, board.version(), v.setup.Seatings, as
 	switch {
 	case v.released:
 		verdict.Rig = v.release

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -17,7 +18,7 @@ import (
 func (g *gathering) rigDays(ctx context.Context, s store.Site) error {
 	type key struct{ rig, day string }
 	days := map[key]*reports.RigDay{}
-	units := map[key]map[string]bool{}
+	units, read := map[key]map[string]bool{}, map[key]map[string]bool{}
 	var from, to time.Time
 	for _, u := range g.units {
 		for _, a := range g.attempts[u.Serial] {
@@ -25,8 +26,12 @@ func (g *gathering) rigDays(ctx context.Context, s store.Site) error {
 			k := key{a.Station, at.Format(time.DateOnly)}
 			if days[k] == nil {
 				days[k], units[k] = &reports.RigDay{Rig: a.Station, Day: k.day}, map[string]bool{}
+				read[k] = map[string]bool{}
 			}
 			units[k][a.Serial] = true
+			if v, err := storedVerdict(a); err == nil && v != nil && v.ReadAs != nil {
+				read[k][v.ReadAs.Short()] = true
+			}
 			day := time.Date(at.Year(), at.Month(), at.Day(), 0, 0, 0, 0, g.zone)
 			if from.IsZero() || day.Before(from) {
 				from = day
@@ -43,20 +48,43 @@ func (g *gathering) rigDays(ctx context.Context, s store.Site) error {
 	if err != nil {
 		return err
 	}
+	first := map[key]time.Time{}
 	for _, c := range checks {
-		if d := days[key{c.Rig, c.MeasuredAt.In(g.zone).Format(time.DateOnly)}]; d != nil {
-			if d.Checks++; c.Passed {
-				d.Passed++
-			}
+		k := key{c.Rig, c.MeasuredAt.In(g.zone).Format(time.DateOnly)}
+		d := days[k]
+		if d == nil {
+			continue
+		}
+		if d.Checks++; c.Passed {
+			d.Passed++
+		}
+		if at := first[k]; at.IsZero() || c.MeasuredAt.Before(at) {
+			first[k] = c.MeasuredAt
 		}
 	}
 	for k, d := range days {
 		d.Units = len(units[k])
-		d.Text = rigDayText(*d)
+		texts := []string{rigDayText(*d)}
+		if n := g.before(k.rig, k.day, first[k]); n > 0 {
+			texts = append(texts, fmt.Sprintf("%s measured before the first of them, at %s", number(n, "attempt"), first[k].In(g.zone).Format("15:04")))
+		}
+		d.Text = strings.Join(append(texts, slices.Sorted(maps.Keys(read[k]))...), "; ")
 		g.out.RigDays = append(g.out.RigDays, *d)
 	}
 	slices.SortFunc(g.out.RigDays, func(a, b reports.RigDay) int { return cmp.Or(cmp.Compare(a.Day, b.Day), cmp.Compare(a.Rig, b.Rig)) })
 	return nil
+}
+
+// before counts the attempts of a day on a rig that were measured before a moment.
+func (g *gathering) before(rig, day string, at time.Time) (n int) {
+	for _, u := range g.units {
+		for _, a := range g.attempts[u.Serial] {
+			if a.Station == rig && a.MeasuredAt.In(g.zone).Format(time.DateOnly) == day && a.MeasuredAt.Before(at) {
+				n++
+			}
+		}
+	}
+	return n
 }
 
 func rigDayText(d reports.RigDay) string {

@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 	"sort"
+	"time"
 
 	"alike/internal/store"
 	"alike/reports"
@@ -26,6 +27,7 @@ type ReferenceHistory struct {
 	Charts   []PlaceChart // per channel and band
 	Drifts   []PlaceDrift // places that drift, the surest first
 	setup    *Setup
+	zone     *time.Location
 }
 
 // A PlaceChart is the control chart of one band of one channel of a reference unit:
@@ -33,6 +35,7 @@ type ReferenceHistory struct {
 type PlaceChart struct {
 	Channel string
 	Band    string
+	Place   string // "left, 63 Hz band"
 	reports.Chart
 	Tolerance float64 // dB either way; NaN when it is not checked
 }
@@ -56,6 +59,9 @@ func (l *Line) History(ctx context.Context, serial, rig string, limit int) (Refe
 		}
 		out.ReferenceRow = row
 		if out.setup, err = l.setup(ctx, s, row.Product); err != nil {
+			return err
+		}
+		if out.zone, err = zoneOf(ctx, s); err != nil {
 			return err
 		}
 		route, err := s.Route(ctx, row.Product, "", "")
@@ -118,16 +124,16 @@ func (h *ReferenceHistory) load(ctx context.Context, s store.Site, base store.Ba
 func (h *ReferenceHistory) chart(p int, changes [][]float64, inBase []bool, base store.BaselineRow, tolerance float64) PlaceChart {
 	n := len(h.setup.Band)
 	sigma := base.SD[p] / math.Sqrt(float64(h.setup.Seatings))
-	c := PlaceChart{Channel: h.setup.Channels[p/n], Band: h.setup.Band[p%n].Label(), Tolerance: tolerance}
+	c := PlaceChart{Channel: h.setup.Channels[p/n], Band: h.setup.Band[p%n].Label(), Place: h.setup.place(p), Tolerance: tolerance}
 	c.Stream = fmt.Sprintf("%s %s on %s, %s", h.Serial, h.setup.place(p), rigName(h.Rig), "change against its baseline")
-	c.Filled, c.Hollow, c.Along = "since the baseline", "baseline", "visits of the reference unit, UTC"
+	c.Filled, c.Hollow, c.Along = "since the baseline", "baseline", "visits of the reference unit"
 	c.Unit, c.Center, c.Lower, c.Upper = "dB", 0, -3*sigma, 3*sigma
 	c.RangeMean, c.RangeHigh = 2/math.SqrtPi*sigma, 3*math.Sqrt2*sigma
 	rules := chart.Nelson()
 	reader := chart.NewReader(rules)
 	before := math.NaN()
 	for i, x := range changes {
-		c.Serials = append(c.Serials, h.Visits[i].At.UTC().Format("01-02 15:04"))
+		c.Serials = append(c.Serials, h.Visits[i].At.In(h.zone).Format("01-02 15:04"))
 		c.Values, c.Moving = append(c.Values, x[p]), append(c.Moving, math.Abs(x[p]-before))
 		c.InLot = append(c.InLot, !inBase[i])
 		before = x[p]

@@ -115,21 +115,8 @@ func (l *Line) AddRigPolicy(ctx context.Context, by By, product string, p RigPol
 		if _, err := s.LockProduct(ctx, setup.Code); err != nil {
 			return err
 		}
-		if version, err = l.addPolicy(ctx, s, by, setup, p, reason); err != nil {
-			return err
-		}
-		rigs, err := s.Rigs(ctx, setup.Code)
-		if err != nil {
-			return err
-		}
-		k := settling{line: l, by: by, setup: setup, policy: p, why: "the rig policy changed: " + reason, onlyHeld: true}
-		for _, rig := range rigs {
-			if err := k.run(ctx, s, rig, time.Time{}); err != nil {
-				return err
-			}
-		}
-		settled = k.settled
-		return nil
+		version, settled, err = l.putPolicy(ctx, s, by, setup, p, reason)
+		return err
 	})
 	return version, settled, err
 }

@@ -17,13 +17,16 @@ import (
 
 // rig says how the rigs of a lot were checked, for its report.
 func (g *gathering) rig(ctx context.Context, s store.Site) error {
-	by := map[string]int{}
+	by, as := map[string]int{}, map[string]int{}
 	unchecked := 0
 	for _, u := range g.units {
 		for _, a := range g.attempts[u.Serial] {
 			v, err := storedVerdict(a)
 			if err != nil {
 				return err
+			}
+			if v != nil && v.ReadAs != nil && v.Word != envelope.Hold {
+				as[v.ReadAs.Text()]++
 			}
 			switch {
 			case v == nil || v.Word == envelope.Hold:
@@ -39,6 +42,9 @@ func (g *gathering) rig(ctx context.Context, s store.Site) error {
 	}
 	for _, text := range slices.Sorted(maps.Keys(by)) {
 		g.rigs = append(g.rigs, fmt.Sprintf("%d attempts on %s", by[text], text))
+	}
+	for _, text := range slices.Sorted(maps.Keys(as)) {
+		g.rigs = append(g.rigs, fmt.Sprintf("%s %s; takes are kept as measured", number(as[text], "attempt"), text))
 	}
 	if n := g.out.Counts.Hold; n > 0 {
 		g.rigs = append(g.rigs, fmt.Sprintf("%d units on hold: nothing was passed or failed while the rig was not trusted", n))
@@ -301,6 +307,9 @@ func (l *Line) rigNotes(ctx context.Context, s store.Site, t *Trust, rig string,
 		if now.After(due[what].AddDate(0, 0, 1)) {
 			out.Notes = append(out.Notes, fmt.Sprintf("Calibration of %s was due on %s.", what, due[what].Format(time.DateOnly)))
 		}
+	}
+	if err := transferNotes(ctx, s, t, rig, out); err != nil {
+		return err
 	}
 	if t.Policy == nil {
 		return nil

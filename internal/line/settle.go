@@ -129,6 +129,11 @@ func (k *settling) hold(ctx context.Context, s store.Site, a store.RigAttempt, r
 	}
 	j.trust = weigh(events, a.MeasuredAt, k.policy.valid())
 	verdict := j.verdict(k.setup)
+	if before, err := storedVerdict(a.AttemptRow); err != nil {
+		return err
+	} else if before != nil {
+		verdict.ReadAs = before.ReadAs // the stored reading stays
+	}
 	from := envelope.Word(*a.Verdict)
 	v := &visit{line: k.line, by: k.by, setup: k.setup, at: k.line.now(), attempt: a.AttemptRow, release: k.why}
 	if v.unit, err = s.Unit(ctx, a.Serial); err != nil {

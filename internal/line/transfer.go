@@ -13,35 +13,50 @@ import (
 func (l *Line) Transfer(ctx context.Context, code string, confidence float64) (reports.Transfer, error) {
 	var out reports.Transfer
 	err := l.db.Snapshot(ctx, l.site, func(s store.Site) error {
-		state, visits, err := l.studyState(ctx, s, code)
+		c, err := l.comparison(ctx, s, code)
 		if err != nil {
 			return err
 		}
-		if state.Kind != RigsStudy {
-			return refuse(Conflict, "study", "plan one with: alike rig compare", "%s is a gauge study, not a comparison of rigs", code)
-		}
-		r := StudyResult{}
-		if r.setup, err = l.setup(ctx, s, state.Product); err != nil {
-			return err
-		}
-		if err := r.load(ctx, s, state.Kind, visits); err != nil {
-			return err
-		}
-		first, second := r.pairs(state.Operators[0]), r.pairs(state.Operators[1])
-		var a, b [][]float64
-		for _, u := range state.Units {
-			if first[u] != nil && second[u] != nil {
-				a, b = append(a, first[u]), append(b, second[u])
-			}
-		}
-		t, err := gauge.TransferOf(a, b, confidence)
+		t, err := gauge.TransferOf(c.first, c.second, confidence)
 		if err != nil {
 			return refuse(Conflict, "study", "see what is missing with: alike gauge status "+code, "%v", err)
 		}
-		out = r.transfer(state, t)
+		out = c.transfer(c.state, t)
 		return nil
 	})
 	return out, err
+}
+
+// A comparison is what two rigs read of the same units.
+type comparison struct {
+	StudyResult
+	state         StudyState
+	visits        []store.VisitRow
+	first, second [][]float64 // levels by unit and place, means over seatings, of units that both have
+}
+
+func (l *Line) comparison(ctx context.Context, s store.Site, code string) (*comparison, error) {
+	c := &comparison{}
+	var err error
+	if c.state, c.visits, err = l.studyState(ctx, s, code); err != nil {
+		return nil, err
+	}
+	if c.state.Kind != RigsStudy {
+		return nil, refuse(Conflict, "study", "plan one with: alike rig compare", "%s is a gauge study, not a comparison of rigs", code)
+	}
+	if c.setup, err = l.setup(ctx, s, c.state.Product); err != nil {
+		return nil, err
+	}
+	if err := c.load(ctx, s, c.state.Kind, c.visits); err != nil {
+		return nil, err
+	}
+	first, second := c.pairs(c.state.Operators[0]), c.pairs(c.state.Operators[1])
+	for _, u := range c.state.Units {
+		if first[u] != nil && second[u] != nil {
+			c.first, c.second = append(c.first, first[u]), append(c.second, second[u])
+		}
+	}
+	return c, nil
 }
 
 // pairs returns the mean levels of each unit on a rig.

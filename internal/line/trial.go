@@ -41,12 +41,21 @@ func (l *Line) Try(ctx context.Context, product string, takes []curve.Take) (Tri
 		if err != nil {
 			return err
 		}
-		return t.judge(b, takes)
+		first := takes[0]
+		at := first.MeasuredAt
+		if at.IsZero() {
+			at = l.now()
+		}
+		transfer, err := transferAt(ctx, s, t.Setup, first.Station, at)
+		if err != nil {
+			return err
+		}
+		return t.judge(b, takes, transfer)
 	})
 	return t, err
 }
 
-func (t *Trial) judge(b *board, takes []curve.Take) error {
+func (t *Trial) judge(b *board, takes []curve.Take, transfer *store.TransferRow) error {
 	var rows []store.TakeRow
 	for _, k := range takes {
 		row := store.TakeRow{Channel: k.Channel, Seating: k.Seating}
@@ -54,6 +63,12 @@ func (t *Trial) judge(b *board, takes []curve.Take) error {
 			row.Bands = append(row.Bands, float32(lv.DB))
 		}
 		rows = append(rows, row)
+	}
+	rows = corrected(t.Setup, rows, transfer)
+	var as *ReadAs
+	var err error
+	if t.Limits, as, err = judgedBy(t.Limits, transfer); err != nil {
+		return err
 	}
 	for _, name := range t.Setup.Channels {
 		seats := seatingsOf(rows, name)
@@ -81,7 +96,7 @@ func (t *Trial) judge(b *board, takes []curve.Take) error {
 	if !whole && b != nil {
 		t.explainOne(b, rows)
 	}
-	t.Verdict.Envelope, t.LimitSet = t.Envelope.Version, b.version()
+	t.Verdict.Envelope, t.LimitSet, t.Verdict.ReadAs = t.Envelope.Version, b.version(), as
 	if !whole {
 		for _, name := range t.Setup.Channels {
 			if len(seatingsOf(rows, name)) == 0 {

@@ -21,6 +21,7 @@ type UnitDetail struct {
 	Setup    *Setup
 	Envelope *store.EnvelopeRow // that the last verdict was given by, else the one in force
 	Limits   reports.Limits
+	ReadAs   *ReadAs          // as which rig the last attempt's levels are read; nil for as they were measured
 	Readings []AttemptReading // by attempt, those of which a whole channel is there
 	Usual    []reports.Series // deviation of the usual unit per channel; empty without a limit set
 	Fits     []ChannelFit     // what a unit that did not pass or gave signals looks like
@@ -86,7 +87,9 @@ func (l *Line) UnitDetail(ctx context.Context, serial string) (UnitDetail, error
 		if err := d.limits(ctx, s); err != nil {
 			return err
 		}
-		d.read()
+		if err := d.read(ctx, s); err != nil {
+			return err
+		}
 		if err := d.charted(ctx, s); err != nil {
 			return err
 		}
@@ -131,7 +134,17 @@ func (d *UnitDetail) limits(ctx context.Context, s store.Site) error {
 	if err != nil {
 		return err
 	}
-	d.Envelope, d.Limits = &row, reportLimits(lim)
+	d.Envelope = &row
+	if n := len(d.Attempts); n > 0 {
+		t, err := transferAt(ctx, s, d.Setup, d.Attempts[n-1].Station, d.Attempts[n-1].MeasuredAt)
+		if err != nil {
+			return err
+		}
+		if lim, d.ReadAs, err = judgedBy(lim, t); err != nil {
+			return err
+		}
+	}
+	d.Limits = reportLimits(lim)
 	return nil
 }
 
@@ -141,12 +154,17 @@ func reportLimits(l envelope.Limits) reports.Limits {
 }
 
 // read reduces the stored takes of each attempt. A channel without takes, or without
-// an anchor band, is left out.
-func (d *UnitDetail) read() {
+// an anchor band, is left out. What a transfer corrects is read corrected.
+func (d *UnitDetail) read(ctx context.Context, s store.Site) error {
 	for _, a := range d.Attempts {
+		t, err := transferAt(ctx, s, d.Setup, a.Station, a.MeasuredAt)
+		if err != nil {
+			return err
+		}
+		takes := corrected(d.Setup, a.Takes, t)
 		r := AttemptReading{Number: a.Number}
 		for _, name := range d.Setup.Channels {
-			seats := seatingsOf(a.Takes, name)
+			seats := seatingsOf(takes, name)
 			if len(seats) == 0 {
 				continue
 			}
@@ -166,6 +184,7 @@ func (d *UnitDetail) read() {
 			d.Readings = append(d.Readings, r)
 		}
 	}
+	return nil
 }
 
 // charted adds what the charts know: the usual unit, signals in words, and for a unit

@@ -88,7 +88,7 @@ func (s *Story) CheckTakes(n int, at time.Time, turned bool) []curve.Take {
 			t := s.measure(&u, ch, visit, seating, when, nil)
 			t.Identity = curve.Identity{
 				Product: s.Product.Code, Serial: ReferenceSerial(n), Channel: channel, Seating: seating,
-				Station: Station, Operator: Operators[visit%len(Operators)], MeasuredAt: when,
+				Station: Station, Operator: Operators[(visit%len(Operators)+len(Operators))%len(Operators)], MeasuredAt: when,
 			}
 			if turned {
 				t.Reason = "turned"

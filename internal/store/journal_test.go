@@ -126,7 +126,8 @@ func rig(ctx context.Context, s store.Site, visit store.VisitRow) error {
 		second(s.AddSeatingLimit(ctx, store.SeatingLimitRow{Product: "p", Study: "G", Spread: []float64{1}, CreatedAt: moment})),
 		s.AddFaultPlan(ctx, store.FaultPlanRow{Study: "G", Key: "leak", Words: "leaks", Faulty: []string{"F1"}, Good: []string{}}),
 		second(s.AddFaultSignature(ctx, store.FaultSignatureRow{Product: "p", Key: "leak", State: "in force", Study: "G", Shape: []float64{-1}, Low: []float64{-2}, High: []float64{0}, Units: []string{"F1"}, Basis: []byte(`{}`), CreatedAt: moment})),
-		second(s.AddActionPlan(ctx, store.ActionPlanRow{Product: "p", Definition: []byte(`[]`), CreatedAt: moment}, 1)))
+		second(s.AddActionPlan(ctx, store.ActionPlanRow{Product: "p", Definition: []byte(`[]`), CreatedAt: moment}, 1)),
+		second(s.AddTransfer(ctx, store.TransferRow{Product: "p", Rig: "a/b", Reference: "q", Study: "G", InForce: true, Curve: []float64{1}, DeviationU: []float64{1}, BalanceU: []float64{1}, CreatedAt: moment})))
 	visit.Passed, visit.Judgement = &passed, []byte(`{}`)
 	return errors.Join(err, s.CompleteVisit(ctx, visit))
 }
@@ -159,8 +160,8 @@ func TestVerifyFindsNothingInAnHonestRecord(t *testing.T) {
 	if len(v.Faults) > 0 || v.More > 0 {
 		t.Errorf("faults: %+v", v.Faults)
 	}
-	if v.Entries != 6 || v.Rows != 42 || v.Head.Entry != 6 || len(v.Head.Hash) != 32 {
-		t.Errorf("%d entries, %d rows, head %v; want 6, 42, entry 6", v.Entries, v.Rows, v.Head)
+	if v.Entries != 6 || v.Rows != 43 || v.Head.Entry != 6 || len(v.Head.Hash) != 32 {
+		t.Errorf("%d entries, %d rows, head %v; want 6, 43, entry 6", v.Entries, v.Rows, v.Head)
 	}
 	head, err := store.ParseHead(v.Head.String())
 	if err != nil {
@@ -273,6 +274,7 @@ func TestVerifyFindsEditedRows(t *testing.T) {
 		"rig_entries":      `UPDATE rig_entries SET changed = NOT changed WHERE site = 'a'`,
 		"rig_policies":     `UPDATE rig_policies SET definition = '{"off": true}' WHERE site = 'a'`,
 		"rig_takes":        `UPDATE rig_takes SET levels = '\x01' WHERE site = 'a'`,
+		"rig_transfers":    `UPDATE rig_transfers SET curve = '{2}' WHERE site = 'a'`,
 		"rig_visits":       `UPDATE rig_visits SET passed = false WHERE site = 'a'`,
 		"seating_limits":   `UPDATE seating_limits SET spread = '{2}' WHERE site = 'a'`,
 		"studies":          `UPDATE studies SET seed = seed + 1 WHERE site = 'a'`,

@@ -41,6 +41,7 @@ func TestRigRecordsRefuseChanges(t *testing.T) {
 		s.AddEntry(ctx, store.EntryRow{Entry: uuid.Must(uuid.NewV7()), Rig: "r", Kind: "work", At: moment, EnteredAt: moment}),
 		s.AddStudy(ctx, store.StudyRow{Study: "G", Product: "p", Kind: "gauge", Units: []string{}, Operators: []string{}, CreatedAt: moment}),
 		second(s.AddSeatingLimit(ctx, store.SeatingLimitRow{Product: "p", Study: "G", Spread: []float64{}, CreatedAt: moment})),
+		second(s.AddTransfer(ctx, store.TransferRow{Product: "p", Rig: "r", Reference: "q", Study: "G", Curve: []float64{}, DeviationU: []float64{}, BalanceU: []float64{}, CreatedAt: moment})),
 		s.Judge(ctx, judged),
 	); err != nil {
 		t.Fatal(err)
@@ -59,7 +60,7 @@ func TestRigRecordsRefuseChanges(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer conn.Close(ctx)
-	for _, table := range []string{"rig_policies", "reference_units", "reference_states", "rig_takes", "rig_baselines", "rig_entries", "studies", "seating_limits", "verdict_changes"} {
+	for _, table := range []string{"rig_policies", "reference_units", "reference_states", "rig_takes", "rig_baselines", "rig_entries", "studies", "seating_limits", "rig_transfers", "verdict_changes"} {
 		for _, deed := range []string{"UPDATE " + table + " SET site = site", "DELETE FROM " + table} {
 			if _, err := conn.Exec(ctx, deed); err == nil || !strings.Contains(err.Error(), "append-only") {
 				t.Errorf("%s: %v, want a refusal", deed, err)

@@ -48,6 +48,9 @@ func (k *controlPicture) write(w io.Writer) error {
 	for _, l := range legend {
 		height += 15*float64(len(l.lines)) + 4
 	}
+	if k.crowded() {
+		height += lowered
+	}
 	k.canvas = begin(controlWidth, height+22, c.Stream, DescribeControl(c))
 	k.text(16, 24, "start", c.Stream, "font-size", 15, "font-weight", "bold")
 	k.x = scale{-0.5, math.Max(float64(len(c.Values)), 1) - 0.5, controlLeft, controlRight, false}
@@ -55,9 +58,12 @@ func (k *controlPicture) write(w io.Writer) error {
 	for i := range k.xs {
 		k.xs[i] = k.x.at(float64(i))
 	}
-	k.keys()
-
 	top := 44.0
+	keysAt := 24.0
+	if k.crowded() {
+		keysAt, top = 42, top+lowered
+	}
+	k.keys(keysAt)
 	k.values(top)
 	bottom := top + valuesHeight
 	if ranges {
@@ -99,16 +105,30 @@ func (k *controlPicture) legend() []legendLine {
 	return out
 }
 
-// keys explains the two kinds of points, at the right of the heading.
-func (k *controlPicture) keys() {
+// lowered is how far all goes down when the keys have no room beside the heading.
+const lowered = 18.0
+
+// pointKeys are the names of the two kinds of points, from the right.
+func (k *controlPicture) pointKeys() [2]string {
+	return [2]string{cmp.Or(k.chart.Filled, "this lot"), cmp.Or(k.chart.Hollow, "before it")}
+}
+
+// crowded reports whether the heading leaves no room for the keys beside it.
+func (k *controlPicture) crowded() bool {
+	x := controlRight - 20.0
+	for _, name := range k.pointKeys() {
+		x -= TextWidth(name, 11) + 27
+	}
+	return 16+1.08*TextWidth(k.chart.Stream, 15) > x // the heading is bold
+}
+
+// keys explains the two kinds of points, at the right of the heading or below it.
+func (k *controlPicture) keys(y float64) {
 	x := controlRight
-	for _, e := range []struct {
-		name string
-		lot  bool
-	}{{cmp.Or(k.chart.Filled, "this lot"), true}, {cmp.Or(k.chart.Hollow, "before it"), false}} {
-		k.text(x, 24, "end", e.name, "font-size", 11, "fill", Muted)
-		x -= TextWidth(e.name, 11) + 9
-		k.point(x, 20, e.lot)
+	for i, name := range k.pointKeys() {
+		k.text(x, y, "end", name, "font-size", 11, "fill", Muted)
+		x -= TextWidth(name, 11) + 9
+		k.point(x, y-4, i == 0)
 		x -= 18
 	}
 }

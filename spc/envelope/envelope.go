@@ -164,6 +164,10 @@ type Limits struct {
 	Balance      []float64 // largest |left-right|
 	Sensitivity  *Scalar
 	Roughness    float64
+	// BalanceGuard per band and RoughnessGuard are those of readings that carry more
+	// uncertainty than the envelope's guard knows of; nil and 0 for none.
+	BalanceGuard   []float64
+	RoughnessGuard float64
 }
 
 // On returns the envelope's limits in the given bands. A mask is read at the exact

@@ -129,7 +129,7 @@ func (j *judge) channel(c Channel, l Limits) {
 		j.value(Result{Quantity: Sensitivity, Channel: c.Name, Band: -1, Value: c.Sensitivity}, s.Lower, s.Upper, s.Guard)
 	}
 	if l.Roughness > 0 {
-		j.value(Result{Quantity: Roughness, Channel: c.Name, Band: -1, Value: c.Roughness}, math.NaN(), l.Roughness, 0)
+		j.value(Result{Quantity: Roughness, Channel: c.Name, Band: -1, Value: c.Roughness}, math.NaN(), l.Roughness, l.RoughnessGuard)
 	}
 }
 
@@ -138,9 +138,13 @@ func (j *judge) balance(left, right Channel, l Limits) {
 		if math.IsNaN(l.Balance[i]) {
 			continue
 		}
+		guard := 0.0
+		if l.BalanceGuard != nil {
+			guard = l.BalanceGuard[i]
+		}
 		d := Unanchored(left.Reading, i) - Unanchored(right.Reading, i)
 		if !math.IsNaN(d) {
-			j.value(Result{Quantity: Balance, Band: i, Value: d}, -l.Balance[i], l.Balance[i], 0)
+			j.value(Result{Quantity: Balance, Band: i, Value: d}, -l.Balance[i], l.Balance[i], guard)
 		}
 	}
 }
