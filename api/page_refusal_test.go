@@ -46,7 +46,7 @@ func TestFormsStandUnderTheirDeed(t *testing.T) {
 				continue // sent to the page itself, which is open; the envelope's picture is for all, and only its last part is marked
 			}
 			path := to[1]
-			for call, route := range map[string]string{"{{productPath .Product}}": "/products/*", "{{lotPath .Code}}": "/lots/*", "{{unitPath .Serial}}": "/units/*", "{{unitPath $.Body.Serial}}": "/units/*"} {
+			for call, route := range map[string]string{"{{productPath .Product}}": "/products/*", "{{productPath $code}}": "/products/*", "{{lotPath .Code}}": "/lots/*", "{{unitPath .Serial}}": "/units/*", "{{unitPath $.Body.Serial}}": "/units/*"} {
 				path = strings.ReplaceAll(path, call, route)
 			}
 			deed, known := deeds["POST "+plain(path)]

@@ -25,7 +25,7 @@ func TestActionPlanOnItsPage(t *testing.T) {
 	p.is(200)
 	p.says(".lead", "no plan of its own yet")
 	p.number(".plan-rows li", 2)
-	p.number(".offers li", 2+1+3)
+	p.number(".offers li", 2+2+1+3)
 	p = b.post(at, url.Values{"do": {"offer:foam"}, "check": {"Ask."}, "minutes": {"3"}, "for": {""}, "fault": {"dull"}})
 	p.number(".plan-rows li", 2)
 	p.says("#look ~ ol, form > ol:not(.plan-rows)", "Ask.")

@@ -125,7 +125,15 @@ func (c *console) tellWhy(a line.Analysis) {
 	if len(a.Causes) > 0 {
 		fmt.Fprintln(t, "\nLOOKS LIKE\tEXPLAINS ALONE\tHARD TO TELL FROM")
 		for _, k := range a.Causes[:min(3, len(a.Causes))] {
-			fmt.Fprintf(t, "%s\t%.0f %%\t%s\n", k.Words, 100*k.Explained, strings.Join(k.Confused, ", "))
+			explains := fmt.Sprintf("%.0f %%", 100*k.Explained)
+			if k.Units > 0 {
+				explains = fmt.Sprintf("%d units", k.Units)
+			}
+			fmt.Fprintf(t, "%s\t%s\t%s\n", k.Words, explains, strings.Join(k.Confused, ", "))
+		}
+		t.Flush()
+		for _, u := range a.Untold {
+			fmt.Fprintln(c.out, u.Text)
 		}
 	}
 	if len(a.Coincidences) > 0 {

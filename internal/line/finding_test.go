@@ -478,7 +478,7 @@ func TestExchangedChannels(t *testing.T) {
 		t.Fatalf("%d findings", len(all))
 	}
 	a := w.finding(all[0].Number).Analysis
-	if a.Swapped != 4 || len(a.Causes) != 0 {
+	if a.Swapped != 4 || len(a.Causes) != 1 || a.Causes[0].Key != line.Swapped || a.Causes[0].Units != 4 {
 		t.Errorf("%d swapped, causes %+v", a.Swapped, a.Causes)
 	}
 	mustHold(t, "sentence", a.Sentence, "On 4 of 4 units", "the channels are exchanged")

@@ -30,6 +30,10 @@ type Analysis struct {
 	// like the usual right.
 	Opposed int `json:"opposed,omitempty"`
 	Swapped int `json:"swapped,omitempty"`
+	// NoPhase counts the units whose takes hold no phase that could tell the polarity.
+	NoPhase int `json:"no_phase,omitempty"`
+	// Untold are the known faults that the first cause is not told from by its curves yet.
+	Untold []Untold `json:"untold,omitempty"`
 	// Rig is what a reference unit says about where the change lies; null when there is none.
 	Rig      *RigWitness `json:"rig"`
 	AtRisk   Risk        `json:"at_risk"`
@@ -144,6 +148,9 @@ type analysing struct {
 	parts   []store.PartUse
 	score   []float64 // of rows: the unit projected on the change
 	zone    *time.Location
+	// reversed is the channel that all opposed units have reversed; empty when they differ
+	// or it is not known.
+	reversed string
 }
 
 // load reads the finding's signals and the units around them.

@@ -41,7 +41,16 @@ type Cause struct {
 	// of good units and how their bands go together counted; causes are in its order.
 	Behind   float64  `json:"behind"`
 	Confused []string `json:"confused"` // signatures that the units so far do not tell from it
+	// Units is how many units say so by their phase or by the pair, and Explained their
+	// share; 0 for a cause that was fitted to the curves.
+	Units int `json:"units,omitempty"`
 }
+
+// Keys of the causes that are not fitted to curves.
+const (
+	Swapped  = "swapped"  // left and right are exchanged, by the pair
+	Reversed = "reversed" // a channel has the opposite polarity, by phase
+)
 
 // enoughExplained is how much of a change one signature must explain to be named.
 const enoughExplained = 0.7
@@ -187,9 +196,10 @@ func (a *analysing) fit() {
 			}
 		}
 	}
-	if whole == 0 || a.swapped() {
+	if a.byPairAndPhase(); whole == 0 || a.swapped() {
 		return
 	}
+	fitted := len(a.out.Causes)
 	for i, g := range signatures {
 		if total[i] > 0 {
 			a.out.Causes = append(a.out.Causes, Cause{
@@ -198,13 +208,37 @@ func (a *analysing) fit() {
 			})
 		}
 	}
-	slices.SortStableFunc(a.out.Causes, func(x, y Cause) int { return -cmpFloat(x.Explained, y.Explained) })
-	a.weigh()
+	if fitted == len(a.out.Causes) {
+		return
+	}
+	slices.SortStableFunc(a.out.Causes[fitted:], func(x, y Cause) int { return -cmpFloat(x.Explained, y.Explained) })
+	a.weigh(a.out.Causes[fitted:])
+	a.untell()
+}
+
+// byPairAndPhase adds the causes that no fit decides: exchanged channels, when half of the
+// units or more look so, and a reversed channel.
+func (a *analysing) byPairAndPhase() {
+	add := func(key, words, check string, units int, channels []string) {
+		a.out.Causes = append(a.out.Causes, Cause{
+			Key: key, Words: words, Check: check, Channels: channels, Explained: float64(units) / float64(a.out.After), Likely: true, Confused: []string{}, Units: units,
+		})
+	}
+	if a.swapped() {
+		add(Swapped, "left and right are exchanged", "Look at connectors, plug and the wires of both cups: left has to play on the left.", a.out.Swapped, a.b.setup.Channels)
+	}
+	if a.out.Opposed > 0 && 2*a.out.Opposed >= a.out.After {
+		words, channels := "left and right are of opposite polarity", a.b.setup.Channels
+		if a.reversed != "" {
+			words, channels = "the "+a.reversed+" channel is reversed", []string{a.reversed}
+		}
+		add(Reversed, words, "Look at the wiring of the driver, plus to plus.", a.out.Opposed, channels)
+	}
 }
 
 // weigh puts the causes in the order of their likelihood, all channels that moved and
 // all bands at once, and says which are not told apart.
-func (a *analysing) weigh() {
+func (a *analysing) weigh(causes []Cause) {
 	weighed, err := a.weighed()
 	if err != nil {
 		a.out.Warnings = append(a.out.Warnings, "The causes are in the order of what they explain band by band: "+err.Error()+".")
@@ -214,7 +248,6 @@ func (a *analysing) weigh() {
 	for _, w := range weighed {
 		behind[w.Key] = w.Behind
 	}
-	causes := a.out.Causes
 	for i := range causes {
 		causes[i].Behind = behind[causes[i].Key]
 	}
@@ -337,7 +370,14 @@ func (a *analysing) turned() {
 			continue
 		}
 		if v.Polarity == "opposed" {
-			a.out.Opposed++
+			if a.out.Opposed++; a.out.Opposed == 1 {
+				a.reversed = v.Reversed
+			} else if a.reversed != v.Reversed {
+				a.reversed = ""
+			}
+		}
+		if v.Polarity == "" && a.b.setup.pair() {
+			a.out.NoPhase++
 		}
 		if v.Swapped {
 			a.out.Swapped++

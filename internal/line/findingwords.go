@@ -3,6 +3,7 @@ package line
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"alike/spc/cause"
@@ -20,6 +21,11 @@ func (a *analysing) likely() (out []Cause) {
 		}
 	}
 	return out
+}
+
+// fitted returns the likely causes that were fitted to the curves.
+func (a *analysing) fitted() []Cause {
+	return slices.DeleteFunc(a.likely(), func(c Cause) bool { return c.Units > 0 })
 }
 
 // telling returns the coincidences to name: two at most, that changed where the line did
@@ -75,7 +81,11 @@ func (a *analysing) sentence() string {
 		text += " " + w.Sentence + "."
 	}
 	if a.out.Opposed > 0 {
-		text += fmt.Sprintf(" By their phase, %d of %d units have left and right in opposite polarity.", a.out.Opposed, a.out.After)
+		what := "left and right in opposite polarity"
+		if a.reversed != "" {
+			what = "the " + a.reversed + " channel reversed"
+		}
+		text += fmt.Sprintf(" By their phase, %d of %d units have %s.", a.out.Opposed, a.out.After, what)
 	}
 	return text
 }
@@ -117,7 +127,7 @@ func (s *Setup) bandNamed(name string) int {
 
 // looksLike names the likely causes, and what shape does not tell from them.
 func (a *analysing) looksLike() string {
-	likely := a.likely()
+	likely := a.fitted()
 	if len(likely) == 0 {
 		if len(a.b.setup.Shapes) == 0 {
 			return ""
@@ -174,7 +184,7 @@ func (a *analysing) sentenceOfUnit() string {
 	u := a.units[a.f.FirstPlace]
 	if v, err := storedVerdictOf(u.Judgement); err == nil && v != nil && v.Word != envelope.Pass {
 		text += fmt.Sprintf("; it was judged %s: %s", v.Word, strings.TrimSuffix(v.Sentence, "."))
-	} else if likely := a.likely(); len(likely) > 0 {
+	} else if likely := a.fitted(); len(likely) > 0 {
 		text += fmt.Sprintf("; it passes, and looks like %s (%.0f %%)", likely[0].Words, 100*likely[0].Explained)
 	} else {
 		text += "; it passes"

@@ -10,7 +10,6 @@ import (
 	"strings"
 
 	"alike/internal/store"
-	"alike/spc/band"
 	"alike/spc/cause"
 	"alike/spc/envelope"
 )
@@ -27,6 +26,7 @@ type Verdict struct {
 	LimitSet   int           `json:"limit_set"`          // version charted by; 0 for none
 	Seatings   int           `json:"seatings"`           // averaged per channel
 	Polarity   string        `json:"polarity,omitempty"` // by phase: "same", "opposed", empty when it cannot tell
+	Reversed   string        `json:"reversed,omitempty"` // channel of an opposed pair that differs from the baseline's phase
 	Swapped    bool          `json:"swapped,omitempty"`  // left looks like the usual right and right like the usual left
 	Rig        string        `json:"rig,omitempty"`      // by what the rig was trusted; empty when it is not checked
 	ReadAs     *ReadAs       `json:"read_as,omitempty"`  // as which rig the levels are read; nil for as they were measured
@@ -134,7 +134,7 @@ func (v *visit) decide(ctx context.Context, s store.Site, channels []envelope.Ch
 	if err != nil {
 		return Verdict{}, err
 	}
-	polarity, err := v.polarity(ctx, s, takes)
+	polarity, reversed, err := v.polarity(ctx, s, takes, board)
 	if err != nil {
 		return Verdict{}, err
 	}
@@ -142,7 +142,7 @@ func (v *visit) decide(ctx context.Context, s store.Site, channels []envelope.Ch
 	if err != nil {
 		return Verdict{}, err
 	}
-	verdict := setup.verdict(channels, takes, limits, board, polarity)
+	verdict := setup.verdict(channels, takes, limits, board, polarity, reversed)
 	verdict.Envelope, verdict.LimitSet, verdict.Seatings, verdict.ReadAs = env.Version, board.version(), v.setup.Seatings, as
 	switch {
 	case v.released:
@@ -222,48 +222,10 @@ func seatingsOf(takes []store.TakeRow, channel string) [][]float64 {
 	return out
 }
 
-// polarity compares the phases of left and right at the first seating. The result is
-// "same", "opposed", or empty when they cannot tell.
-func (v *visit) polarity(ctx context.Context, s store.Site, takes []store.TakeRow) (string, error) {
-	if !v.setup.pair() {
-		return "", nil
-	}
-	var two [2]band.Curve
-	for _, t := range takes {
-		for i, c := range v.setup.Channels {
-			if t.Channel != c || t.Seating != 1 {
-				continue
-			}
-			row, err := s.Curve(ctx, t.Take)
-			if err != nil {
-				return "", err
-			}
-			if two[i], err = unpack(row); err != nil {
-				return "", err
-			}
-		}
-	}
-	return v.setup.polarity(two[0], two[1]), nil
-}
-
-// polarity compares the phases of a left and a right curve.
-func (s *Setup) polarity(left, right band.Curve) string {
-	if len(left.Hz) != len(right.Hz) || len(left.Hz) == 0 || left.Hz[0] != right.Hz[0] {
-		return ""
-	}
-	switch opposed, ok := envelope.Opposed(left.Hz, left.Phase, right.Phase, s.Anchor.From/2, s.Anchor.To); {
-	case !ok:
-		return ""
-	case opposed:
-		return "opposed"
-	}
-	return "same"
-}
-
 // verdict judges the unit and puts it in words. Plausibility comes first: a dead
 // channel is one sentence, not thirty failing bands. Then seatings that disagree,
 // then limits, then signs that a pass may not be trusted.
-func (s *Setup) verdict(channels []envelope.Channel, takes []store.TakeRow, limits envelope.Limits, b *board, polarity string) Verdict {
+func (s *Setup) verdict(channels []envelope.Channel, takes []store.TakeRow, limits envelope.Limits, b *board, polarity, reversed string) Verdict {
 	j := envelope.Judge(s.Band, channels, limits)
 	v := Verdict{Word: j.Word, NotChecked: append([]string{}, j.NotChecked...), Polarity: polarity}
 	if s.pair() && polarity == "" {
@@ -291,7 +253,8 @@ func (s *Setup) verdict(channels []envelope.Channel, takes []store.TakeRow, limi
 		v.Sentence, v.Others = v.Others[0]+s.explain(channels, j.Results[0], b), v.Others[1:]
 	}
 	if polarity == "opposed" {
-		v.raise(envelope.Fail, "left and right are of opposite polarity: check the wiring of one driver")
+		v.Reversed = reversed
+		v.raise(envelope.Fail, opposedText(reversed))
 	}
 	if v.Swapped = b.swapped(channels); v.Swapped {
 		v.raise(envelope.Doubtful, "perhaps left and right are swapped: each channel looks like the other one usually does; check cable and wiring")

@@ -101,6 +101,11 @@ func (s *Setup) planChoices(ctx context.Context, q store.Site) ([]PlanChoice, er
 	for _, g := range s.Signatures {
 		out = append(out, PlanChoice{Key: g.Key, Words: g.Words, Fault: true, Check: g.Check, Minutes: atTheBench})
 	}
+	if s.pair() {
+		out = append(out,
+			PlanChoice{Key: Swapped, Words: "left and right are exchanged", Check: "Look at connectors, plug and the wires of both cups.", Minutes: atTheBench},
+			PlanChoice{Key: Reversed, Words: "a channel is reversed", Check: "Look at the wiring of the driver, plus to plus.", Minutes: atTheBench})
+	}
 	kinds := s.partKinds()
 	if len(kinds) == 0 {
 		parts, err := q.PartsOfProduct(ctx, s.Code)

@@ -58,7 +58,7 @@ func TestActionPlanInVersions(t *testing.T) {
 	for _, c := range d.Choices {
 		keys = append(keys, c.Key)
 	}
-	if got := fmt.Sprint(keys); got != "[leak dull operator station day]" {
+	if got := fmt.Sprint(keys); got != "[leak dull swapped reversed operator station day]" {
 		t.Errorf("choices %s", got)
 	}
 	if got := fmt.Sprint(d.Setup.PlanFor(rows, "dull")); got != "[{Weigh the cone. 1 [dull operator]} {Wait. 2 []}]" {

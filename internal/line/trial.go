@@ -92,7 +92,7 @@ func (t *Trial) judge(b *board, takes []curve.Take, transfer *store.TransferRow)
 	if !whole {
 		with = nil
 	}
-	t.Verdict = t.Setup.verdict(t.Channels, rows, t.Limits, with, t.Setup.polarityOf(takes))
+	t.Verdict = t.Setup.verdict(t.Channels, rows, t.Limits, with, t.Setup.polarityOf(takes), "")
 	if !whole && b != nil {
 		t.explainOne(b, rows)
 	}

@@ -46,6 +46,7 @@ type ChannelFit struct {
 	Usual   bool   // it lies as the usual unit does: nothing is to be explained
 	Words   string // what moved together
 	Fits    []cause.Fit
+	Untold  []Untold // known faults that one unit does not tell the first one from
 }
 
 // A UnitMark is a signal at the unit, in words.
@@ -58,6 +59,10 @@ type UnitMark struct {
 // unusual is the mean square of z from which a channel differs from the usual unit:
 // a good one lies near 1.
 const unusual = 3.0
+
+// closeFits is how much less another fault explains of one unit's change when it is named
+// beside the first, as in cause.Words.
+const closeFits = 0.05
 
 // neighbours and nearest are how many of each a unit's page shows.
 const (
@@ -276,6 +281,14 @@ func (d *UnitDetail) likeness(b *board) {
 			}
 			all := cause.Fits(change, sd, d.Setup.Shapes)
 			f.Fits = all[:min(nearest, len(all))]
+			if len(all) > 0 && all[0].Explained >= enoughExplained && !f.Usual {
+				for _, other := range all[1:] {
+					close := other.Explained >= enoughExplained && all[0].Explained-other.Explained < closeFits
+					if u, ok := d.Setup.untold(all[0].Key, other.Key, sd, all[0].Amount, 1, close); ok {
+						f.Untold = append(f.Untold, u)
+					}
+				}
+			}
 			d.Fits = append(d.Fits, f)
 		}
 		return
