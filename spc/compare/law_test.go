@@ -237,8 +237,8 @@ func TestNoNaNFromBadInput(t *testing.T) {
 			t.Fatalf("settle %d", n)
 		}
 	})
-	if good < 5 {
-		t.Errorf("only %d results", good)
+	if good == 0 {
+		t.Error("no draw gave a result: the test tells nothing")
 	}
 }
 
