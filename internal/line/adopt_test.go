@@ -170,6 +170,48 @@ func flatOnA(want transferWanted, serial string, lift float64, at time.Time) []c
 	return takes
 }
 
+// Units built faulty that are measured on the second rig teach their fault, not the
+// difference of the rigs.
+func TestFaultIsLearntThroughTheTransfer(t *testing.T) {
+	t.Parallel()
+	want := wantedTransfer(t)
+	l, _ := workshop(t, product())
+	compared(t, l, "CMP1", 8, 8)
+	adopt(t, l, line.Adoption{Study: "CMP1", From: moment.Add(-time.Minute), Reason: "the second rig works too"})
+	step(t, l.PlanFault(t.Context(), tester, line.FaultPlan{
+		Code: "FS-1", Product: "p1", Key: "boom", Words: "bass is loud", Check: "Listen.", Side: "left",
+		Faulty: []string{"F0", "F1", "F2"}, Good: []string{"G0", "G1", "G2", "G3"}, Trials: 2, Reason: "built so",
+	}))
+	for i := range 7 {
+		at := moment.Add(time.Duration(i) * time.Minute)
+		wiggle := 0.02 * float64(i%4)
+		takes := unitOn(fmt.Sprint("G", i), rigA, at, wiggle, -wiggle, wiggle, -wiggle, wiggle, -wiggle, wiggle, -wiggle)
+		if i >= 4 {
+			takes = flatOnA(want, fmt.Sprint("F", i-4), 3+wiggle, at)
+		}
+		for k := range takes {
+			takes[k].Lot = "FS-1"
+		}
+		if got := intake(t, l, takes); len(refusals(got)) > 0 {
+			t.Fatal(refusals(got))
+		}
+	}
+	r, err := l.FaultStudy(t.Context(), "FS-1", nil)
+	step(t, err)
+	if r.Learnt == nil {
+		t.Fatal(r.Why, r.Waiting)
+	}
+	for i, got := range r.Learnt.Shape {
+		built := 0.0
+		if i == 0 {
+			built = 3
+		}
+		if !(math.Abs(got-built) < 0.1) {
+			t.Errorf("%s: learnt %.2f dB, built in %.2f", r.Setup.Band[i].Name(), got, built)
+		}
+	}
+}
+
 // What numpy makes of the same levels is what is put in force, by which units of the
 // second rig are read and their working limits tightened; the first rig's are not, nor
 // what was measured before.

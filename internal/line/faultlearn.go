@@ -117,22 +117,23 @@ func (r *FaultStudyResult) leave(without []LeftOut) error {
 	return nil
 }
 
-// readings reduces each unit that is measured whole to what the charts would read of it.
+// readings reduces each unit that is measured whole to what the charts would read of it,
+// with the transfer of its rig as production has it.
 func (r *FaultStudyResult) readings(ctx context.Context, s store.Site, visits []store.VisitRow) (map[string]store.ReadingRow, error) {
-	var ids []uuid.UUID
-	serial := map[uuid.UUID]string{}
-	for _, v := range visits {
-		if v.Complete {
-			ids, serial[v.Visit] = append(ids, v.Visit), v.Serial
-		}
-	}
-	takes, err := s.RigTakes(ctx, ids)
-	if err != nil {
-		return nil, err
-	}
 	of := map[string][]store.TakeRow{}
-	for _, t := range takes {
-		of[serial[t.Attempt]] = append(of[serial[t.Attempt]], t)
+	for _, v := range visits {
+		if !v.Complete {
+			continue
+		}
+		takes, err := s.RigTakes(ctx, []uuid.UUID{v.Visit})
+		if err != nil {
+			return nil, err
+		}
+		transfer, err := transferAt(ctx, s, r.Setup, v.Rig, v.MeasuredAt)
+		if err != nil {
+			return nil, err
+		}
+		of[v.Serial] = append(of[v.Serial], corrected(r.Setup, takes, transfer)...)
 	}
 	out := map[string]store.ReadingRow{}
 	for _, u := range r.Units {
