@@ -331,7 +331,7 @@ func (c *comparison) workedSince(ctx context.Context, s store.Site, rig string) 
 			last = v.MeasuredAt
 		}
 	}
-	entries, err := s.Entries(ctx, rig, "", 1000)
+	entries, err := s.EntriesOf(ctx, rig, 1000)
 	if err != nil {
 		return err
 	}

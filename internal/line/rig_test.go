@@ -531,3 +531,33 @@ func TestHoldDoesNotCountAsAttempt(t *testing.T) {
 		t.Errorf("%q", refusals(r))
 	}
 }
+
+// What other rigs measured and what was done to them says nothing of the rig whose takes
+// name no station.
+func TestRigWithoutNameIsARigOfItsOwn(t *testing.T) {
+	t.Parallel()
+	l, _ := trusted(t)
+	if _, err := l.AddEntry(t.Context(), tester, line.Entry{Rig: rigA, Kind: "calibration", Subject: "microphone left", Level: new(94.0), At: moment, Due: new(moment.AddDate(0, 0, -1))}); err != nil {
+		t.Fatal(err)
+	}
+	takes := on(visit("A1", flat, flat), 1)
+	for i := range takes {
+		takes[i].Station = ""
+	}
+	if v := intake(t, l, takes).Verdict; v.Word != envelope.Hold {
+		t.Fatalf("%+v", v)
+	}
+	state, err := l.RigTrust(t.Context(), "p1")
+	if err != nil || len(state.Rigs) != 2 || state.Rigs[0].Rig != "" {
+		t.Fatalf("%+v (%v)", state.Rigs, err)
+	}
+	if r := state.Rigs[0]; r.Trusted || r.Last != nil || strings.Contains(strings.Join(r.Notes, " "), "alibration") {
+		t.Errorf("the rig without a name has a last check %+v, and %q", r.Last, r.Notes)
+	}
+	if r := state.Rigs[1]; !r.Trusted || r.Last == nil || !strings.Contains(strings.Join(r.Notes, " "), "Calibration of microphone left was due") {
+		t.Errorf("%s has a last check %+v, and %q", r.Rig, r.Last, r.Notes)
+	}
+	if b, err := l.SetBaseline(t.Context(), tester, "REF", "", 4, "calibrated today"); err == nil {
+		t.Errorf("it has a baseline from the visits to another rig: %+v", b)
+	}
+}

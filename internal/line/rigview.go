@@ -287,7 +287,7 @@ func checkView(v store.VisitRow) (CheckView, error) {
 // rigNotes warns of a calibration that is due, surroundings out of bounds, and a
 // missing spare.
 func (l *Line) rigNotes(ctx context.Context, s store.Site, t *Trust, rig string, now time.Time, out *RigState) error {
-	rows, err := s.Entries(ctx, rig, "", 500)
+	rows, err := s.EntriesOf(ctx, rig, 500)
 	if err != nil {
 		return err
 	}

@@ -157,11 +157,11 @@ func (s Site) CompleteVisit(ctx context.Context, v VisitRow) error {
 }
 
 // Visits returns the last visits of a reference unit on a rig, oldest first, at most
-// limit; an empty rig stands for all.
+// limit; an empty rig is the one whose takes name no station.
 func (s Site) Visits(ctx context.Context, serial, rig string, limit int) ([]VisitRow, error) {
 	return all[VisitRow](ctx, s.q, `
 		SELECT * FROM (SELECT `+visitColumns+` FROM rig_visits
-			WHERE site = $1 AND serial = $2 AND study IS NULL AND ($3 = '' OR rig = $3)
+			WHERE site = $1 AND serial = $2 AND study IS NULL AND rig = $3
 			ORDER BY measured_at DESC, number DESC LIMIT $4) v ORDER BY measured_at, number`, s.Name, serial, rig, limit)
 }
 

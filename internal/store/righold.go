@@ -75,6 +75,16 @@ func (s Site) Entries(ctx context.Context, rig, kind string, limit int) ([]Entry
 		ORDER BY at, entered_at`, s.Name, rig, kind, limit)
 }
 
+// EntriesOf returns the last entries of one rig, oldest first; an empty rig is the one
+// whose takes name no station.
+func (s Site) EntriesOf(ctx context.Context, rig string, limit int) ([]EntryRow, error) {
+	return all[EntryRow](ctx, s.q, `
+		SELECT * FROM (SELECT entry, rig, kind, at, subject, changed, level, certificate, due, temperature, humidity, noise,
+				note, author, entered_at FROM rig_entries
+			WHERE site = $1 AND rig = $2 ORDER BY at DESC, entered_at DESC LIMIT $3) e
+		ORDER BY at, entered_at`, s.Name, rig, limit)
+}
+
 // Rigs lists the rigs that measured a product: in production, by reference units, or
 // with an entry of their own.
 func (s Site) Rigs(ctx context.Context, product string) ([]string, error) {
