@@ -98,6 +98,7 @@ func share(good, of int) float64 {
 type lotBody struct {
 	reports.Lot
 	ProductCode string
+	StreamKeys  map[string]string // by title
 	Report      string
 	Pictures    []picture
 	Charts      []lotChart
@@ -143,6 +144,10 @@ func (s *server) showLot(c echo.Context, status int, code string, form stepForm,
 	setup, err := s.Line.Setup(ctx, row.Product)
 	if err != nil {
 		return err
+	}
+	b.StreamKeys = map[string]string{}
+	for _, st := range setup.StreamList {
+		b.StreamKeys[st.Title] = st.Key
 	}
 	if b.Decide, err = deciding(l, setup); err != nil {
 		return err

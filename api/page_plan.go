@@ -100,6 +100,13 @@ func (b *planBody) read(form url.Values) (rows []line.PlanRow, wrong string) {
 			}
 			continue
 		}
+		switch {
+		case wrong != "":
+		case strings.TrimSpace(check) == "":
+			wrong = fmt.Sprintf("Check %d has no sentence: write what to check, or remove it.", i+1)
+		case !(minutes >= 0 && minutes <= line.MostMinutes):
+			wrong = fmt.Sprintf("Check %d: minutes %q must be from 0 to 100 000.", i+1, r.Minutes)
+		}
 		rows = append(rows, line.PlanRow{Check: check, Minutes: minutes, For: listed(r.For)})
 	}
 	return rows, wrong

@@ -131,6 +131,9 @@ func (s *server) rigBody(c echo.Context, wrong map[string]string) (*rigBody, err
 
 func rigOf(r line.RigState, entries []store.EntryRow, zone *time.Location) rigLine {
 	x := rigLine{RigState: r, Name: rigTitle(r.Rig)}
+	if r.Rig == "" {
+		x.Name = pages.Upper(x.Name)
+	}
 	switch {
 	case !r.Checked:
 		x.Answer, x.Look = "not checked", "waiting"

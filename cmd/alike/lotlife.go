@@ -51,7 +51,11 @@ func printStanding(c *console, r reports.Lot) {
 		}
 		say(map[bool]string{true: "capability, lowest", false: ""}[i == 0], "%s: Ppk %.2f, with %.0f %% confidence at least %.2f", row.Stream, row.Ppk, 100*row.Confidence, row.AtLeast)
 	}
-	say("signals", "%d", len(r.Signals))
+	signals := 0
+	for _, g := range r.Signals {
+		signals += g.Count
+	}
+	say("signals", "%d", signals)
 	say("judged by", "envelope %s, limit set %s", versions(r.Envelopes), versions(r.LimitSets))
 	for i, text := range r.Life.NotReady {
 		say(map[bool]string{true: "not ready", false: ""}[i == 0], "%s", text)

@@ -98,7 +98,11 @@ func (l *Line) faultStudy(ctx context.Context, s store.Site, code string, withou
 	if err != nil {
 		return r, err
 	}
-	return r, r.learn(units, good)
+	sd, _, err := r.Setup.usualScatter(ctx, s)
+	if err != nil {
+		return r, err
+	}
+	return r, r.learn(units, good, sd)
 }
 
 // leave checks what is left out.
@@ -216,8 +220,9 @@ func (s *Setup) allOf(rows []store.ReadingRow, side string) [][]float64 {
 	return out
 }
 
-// learn fills what the units teach.
-func (r *FaultStudyResult) learn(units map[string]store.ReadingRow, good []store.ReadingRow) error {
+// learn fills what the units teach. The fault is held against others by the usual scatter
+// of units, as the list of known faults does, and where that is nil by that of the good ones.
+func (r *FaultStudyResult) learn(units map[string]store.ReadingRow, good []store.ReadingRow, usual []float64) error {
 	built := func(side string) (out []cause.Built) {
 		for _, u := range r.Plan.Faulty {
 			row, ok := units[u]
@@ -239,7 +244,10 @@ func (r *FaultStudyResult) learn(units map[string]store.ReadingRow, good []store
 	r.Learnt = &learnt
 	r.Warnings = append(r.Warnings, learnt.Warnings...)
 	r.witness(built, good)
-	r.Like = r.Setup.likeOthers(cause.Signature{Key: r.Plan.Key, Words: r.Plan.Words, Check: r.Plan.FirstLook, Shape: learnt.Shape}, learnt.Scatter)
+	if usual == nil {
+		usual = learnt.Scatter
+	}
+	r.Like = r.Setup.likeOthers(cause.Signature{Key: r.Plan.Key, Words: r.Plan.Words, Check: r.Plan.FirstLook, Shape: learnt.Shape}, usual)
 	for _, p := range r.Like {
 		if p.Confusable() {
 			r.Warnings = append(r.Warnings, p.Text())

@@ -124,22 +124,31 @@ func versionOf(r store.FaultSignatureRow) (FaultVersion, error) {
 // scatter returns the standard deviation of a good unit per band, of the mean of its
 // channels; one decibel everywhere when no limits are in force.
 func (k *KnownFaults) scatter(ctx context.Context, s store.Site) ([]float64, error) {
-	out := make([]float64, len(k.Setup.Band))
-	for i := range out {
-		out[i] = 1
+	sd, set, err := k.Setup.usualScatter(ctx, s)
+	if k.LimitSet = set; sd != nil || err != nil {
+		return sd, err
 	}
-	set, err := s.LimitSet(ctx, k.Setup.Code, 0)
+	sd = make([]float64, len(k.Setup.Band))
+	for i := range sd {
+		sd[i] = 1
+	}
+	return sd, nil
+}
+
+// usualScatter returns the scatter of the units of the baseline in force, and the version
+// of its limit set; nil and 0 when no limits are in force.
+func (s *Setup) usualScatter(ctx context.Context, site store.Site) ([]float64, int, error) {
+	set, err := site.LimitSet(ctx, s.Code, 0)
 	if errors.Is(err, store.ErrNotFound) {
-		return out, nil
+		return nil, 0, nil
 	} else if err != nil {
-		return nil, err
+		return nil, 0, err
 	}
-	rows, err := s.ReadingsOf(ctx, k.Setup.Code, set.Baseline)
+	rows, err := site.ReadingsOf(ctx, s.Code, set.Baseline)
 	if err != nil {
-		return nil, err
+		return nil, 0, err
 	}
-	k.LimitSet = set.Version
-	return k.Setup.scatterOfUnits(rows), nil
+	return s.scatterOfUnits(rows), set.Version, nil
 }
 
 // scatterOfUnits is the root mean square over the channels of a unit's standard deviation

@@ -107,12 +107,15 @@ func (a *analysing) planOfUnit() []PlanRow {
 	return rows
 }
 
+// MostMinutes is the most that a check may take.
+const MostMinutes = 1e5
+
 func checkPlan(plan []PlanRow) error {
 	for i, r := range plan {
 		switch {
 		case strings.TrimSpace(r.Check) == "":
 			return fmt.Errorf("plan %d: check must not be empty", i+1)
-		case !(r.Minutes >= 0 && r.Minutes <= 1e5):
+		case !(r.Minutes >= 0 && r.Minutes <= MostMinutes):
 			return fmt.Errorf("plan %d: minutes %v must be from 0 to 100 000", i+1, r.Minutes)
 		}
 	}

@@ -30,7 +30,8 @@ type UnitDetail struct {
 	Before   []store.UnitState // neighbours in the order of production, nearest first
 	After    []store.UnitState
 	Marks    []UnitMark
-	Learning *Learning // nil under a limit set
+	Findings []store.FindingRow // with signals of the unit, oldest first
+	Learning *Learning          // nil under a limit set
 }
 
 // An AttemptReading holds what an attempt's takes are reduced to.
@@ -102,6 +103,9 @@ func (l *Line) UnitDetail(ctx context.Context, serial string) (UnitDetail, error
 			}
 		}
 		if d.Place != nil {
+			if d.Findings, err = s.FindingsAt(ctx, d.Product, []int64{*d.Place}); err != nil {
+				return err
+			}
 			d.Before, d.After, err = s.UnitsAround(ctx, d.Product, *d.Place, neighbours)
 		}
 		return err

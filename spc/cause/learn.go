@@ -1,9 +1,11 @@
 package cause
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"alike/spc/compare"
@@ -62,6 +64,10 @@ const mostNoise = 1 - alike
 
 // oddChance is the chance at which a unit of a healthy set of faulty units is named odd.
 const oddChance = 0.01
+
+// littleShared is the share of a unit's change that the others' mean explains below which a
+// person is asked to look, though chance may have done it (common practice, no source).
+const littleShared = 0.25
 
 // ErrFew says that there are too few units to learn a signature from.
 var ErrFew = errors.New("two faulty units and two good ones are the least that tell a change from scatter")
@@ -309,6 +315,18 @@ func (l *learning) settle() {
 	}
 }
 
+func more(units int) string {
+	if units == 1 {
+		return "1 more unit"
+	}
+	return fmt.Sprintf("%d more units", units)
+}
+
+// least is the faulty unit of which the others' mean explains least.
+func (l *learning) least() Agreement {
+	return slices.MinFunc(l.out.Units, func(a, b Agreement) int { return cmp.Compare(a.Shared, b.Shared) })
+}
+
 func (l *learning) warn() {
 	say := func(format string, args ...any) {
 		l.out.Warnings = append(l.out.Warnings, fmt.Sprintf(format, args...))
@@ -321,9 +339,9 @@ func (l *learning) warn() {
 	case l.out.More < 0:
 		say("Chance has %.0f %% of the curve, and no number of units of this fault would settle it against %d good ones: the fault is too small, or more good units are needed.", 100*l.out.Noise, len(l.good))
 	case l.out.Clear == 0:
-		say("About %d more units of this fault would settle it (chance at most %.0f %%).", l.out.More, 100*mostNoise)
+		say("About %s of this fault would settle it (chance at most %.0f %%).", more(l.out.More), 100*mostNoise)
 	default:
-		say("Chance has %.0f %% of the curve. The fault can be known by it as it is; about %d more units would settle its shape (chance at most %.0f %%).", 100*l.out.Noise, l.out.More, 100*mostNoise)
+		say("Chance has %.0f %% of the curve. The fault can be known by it as it is; about %s would settle its shape (chance at most %.0f %%).", 100*l.out.Noise, more(l.out.More), 100*mostNoise)
 	}
 	if !l.out.Steady {
 		say("The faulty units scatter more than good ones (p = %.2g): they are not all alike, or the size of the fault differs. The interval allows for it.", l.out.SteadyP)
@@ -334,6 +352,9 @@ func (l *learning) warn() {
 		say("%s is not like the others: their mean explains %.0f %% of its change (p = %.2g). Look at it again, or leave it out with a reason.", u.Name, 100*u.Shared, u.P)
 	case len(l.faulty) == 2 && math.Min(l.out.Units[0].P, l.out.Units[1].P) < oddChance:
 		say("%s are not alike, and with two nobody knows which is the odd one: build a third.", strings.Join([]string{l.faulty[0].Name, l.faulty[1].Name}, " and "))
+	case len(l.faulty) > 2 && l.out.Clear > 0 && l.least().Shared < littleShared:
+		u := l.least()
+		say("%s has little in common with the others: their mean explains %.0f %% of its change. Chance can do that (p = %.2g); look whether it has this fault.", u.Name, 100*u.Shared, u.P)
 	case len(l.faulty) == 2:
 		say("With two faulty units nobody could tell which of them is the odd one: three are better.")
 	}

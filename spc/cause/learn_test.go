@@ -247,3 +247,28 @@ func TestBetween(t *testing.T) {
 		t.Errorf("opposite: %+v", l)
 	}
 }
+
+// A unit that chance alone may have made unlike the others, since good units scatter as
+// much, is not called odd, and a person is asked to look at it all the same.
+func TestLearnAsksToLookAtAUnitThatSharesLittle(t *testing.T) {
+	rng := rand.New(rand.NewPCG(12, 12))
+	wide := func(n int, size func() float64, level func(int) float64) [][]float64 {
+		rows := scattered(rng, n, level, 20)
+		for _, r := range rows {
+			k := size()
+			for b := range r {
+				r[b] += k * math.Exp(-float64(b*b)/18)
+			}
+		}
+		return rows
+	}
+	good := wide(30, func() float64 { return 2.5 * rng.NormFloat64() }, bump(0))
+	rows := append(wide(2, func() float64 { return 0 }, bump(2)), wide(1, func() float64 { return -5 }, bump(0.7))...)
+	l, err := cause.Learn(built(rows), good, 0.95)
+	if err != nil || l.Odd >= 0 || l.Clear == 0 {
+		t.Fatalf("odd %d, clear %d, %v %+v", l.Odd, l.Clear, err, l.Units)
+	}
+	if told := strings.Join(l.Warnings, " "); !strings.Contains(told, "F3 has little in common with the others") {
+		t.Errorf("%q %+v", told, l.Units)
+	}
+}
