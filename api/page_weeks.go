@@ -73,6 +73,20 @@ func weekLines(r reports.Weeks) []weekLine {
 	return out
 }
 
+// EyePath is the page of what needs a look; empty for other workshops, which have none here.
+func (b weeksBody) EyePath(e reports.Eye) string {
+	if e.Site != b.Own {
+		return ""
+	}
+	switch what, which, _ := strings.Cut(e.About, " "); what {
+	case "finding":
+		return "/findings/" + which
+	case "lot":
+		return pages.LotPath(which)
+	}
+	return pages.ProductPath(e.About)
+}
+
 // LotStands says in words where a lot stands.
 func (weeksBody) LotStands(l reports.WeekLot) string {
 	if l.State == line.LotDecided {

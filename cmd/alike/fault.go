@@ -25,8 +25,15 @@ func (faultCommand) Help() string {
       --side left --units F1,F2,F3 --reason "a cup came without its plate"
   alike ingest faulty --lot FS-1              takes that name the study as their lot are not production
   alike fault status FS-1
-  alike fault learn FS-1 --reason "three units, all alike"`
+  alike fault learn FS-1 --reason "three units, all alike"
+
+` + faultCare
 }
+
+// faultCare is said where people are told to build faulty units.
+const faultCare = `Care: solvents, adhesives and solder give off fumes when units are opened and closed again:
+extract at the source, and keep to the data sheets and local codes. A sweep can exceed
+105 dB SPL at the ear: never wear a unit while one can start.`
 
 type faultPlan struct {
 	database
@@ -61,7 +68,7 @@ func (cmd *faultPlan) Run(c *console) error {
 			return err
 		}
 		fmt.Fprintf(c.out, "study %s: %d runs of %d faulty and %d good units, seed %d\n", cmd.Code, len(s.Runs), len(cmd.Units), len(cmd.Good), p.Seed)
-		fmt.Fprintf(c.out, "its takes name lot %s, their unit and seating; its faulty units never count as production\n", cmd.Code)
+		fmt.Fprintf(c.out, "its takes name lot %s, their unit and seating; its faulty units never count as production\n%s\n", cmd.Code, faultCare)
 		return nil
 	})
 }

@@ -86,7 +86,7 @@ func (c *console) tellFinding(f line.Finding) {
 		fmt.Fprintf(c.out, "  %d. %s (%.0f min)\n", i+1, k.Check, k.Minutes)
 	}
 	if r := a.AtRisk; r.Units > 0 {
-		fmt.Fprintf(c.out, "\nunits since the change that passed: %d, %s to %s\n", r.Units, r.First, r.Last)
+		fmt.Fprintf(c.out, "\n%s\n", r.Sentence())
 	}
 	c.tellChange(a)
 	c.tellWhy(a)

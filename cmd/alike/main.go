@@ -61,6 +61,8 @@ type database struct {
 	SiteName string `help:"Name of a new workshop, as reports show it." env:"ALIKE_SITE_NAME" placeholder:"NAME"`
 	Zone     string `help:"Time zone of a new workshop, such as Europe/Vienna." default:"UTC" env:"ALIKE_ZONE"`
 	As       string `help:"Name that the journal keeps for what you do. Default: your account." env:"ALIKE_AS" placeholder:"NAME"`
+
+	anySite bool // of several workshops any will do: the command reads them all
 }
 
 // console is what a command talks to.

@@ -102,7 +102,7 @@ func (d database) site(ctx context.Context, db *store.DB) (string, error) {
 		return d.Site, nil
 	case d.Site == "" && len(sites) == 1:
 		return sites[0].Site, nil
-	case d.Site == "" && len(own) == 1: // the others were simulated beside it
+	case d.Site == "" && len(own) > 0 && (len(own) == 1 || d.anySite): // the others were simulated beside it
 		return own[0], nil
 	case d.Site == "":
 		return "", fmt.Errorf("the database holds %d workshops: say which with --site CODE; there are %s", len(sites), strings.Join(there, ", "))

@@ -26,6 +26,7 @@ func (cmd *weeksCommand) Run(c *console) error {
 	if cmd.Out == "" {
 		cmd.Out = "weeks" + map[bool]string{false: ".xlsx", true: ".json"}[cmd.JSON]
 	}
+	cmd.anySite = true
 	return cmd.with(c, func(w *workplace) error {
 		r, err := w.line.Weeks(c.ctx, true, until, cmd.Weeks, version)
 		if err != nil {

@@ -85,6 +85,30 @@ type Risk struct {
 	First   string   `json:"first,omitempty"`
 	Last    string   `json:"last,omitempty"`
 	Serials []string `json:"serials"` // at most mostRisk of them
+	// Shown are those of them up to Latest, the latest unit with signals that shows the change;
+	// Latest is empty for a single unit, and in what an earlier release stored.
+	Shown  int    `json:"shown"`
+	Latest string `json:"latest,omitempty"`
+}
+
+// Sentence says how many units passed since, and how many of them came after the latest
+// that shows the change.
+func (r Risk) Sentence() string {
+	text := fmt.Sprintf("%s passed since the change may have begun", number(r.Units, "unit"))
+	if r.Units > 1 {
+		text += fmt.Sprintf(", %s to %s", r.First, r.Last)
+	} else {
+		text += ", " + r.First
+	}
+	switch {
+	case r.Latest == "":
+		return text + ": what left the shop of them may carry it."
+	case r.Shown == r.Units:
+		return text + ": what left the shop of them carries it."
+	case r.Shown == 0:
+		return text + fmt.Sprintf(", all after %s, the latest that shows it: the charts do not see it in them.", r.Latest)
+	}
+	return text + fmt.Sprintf(". %d came up to %s, the latest that shows it: what left the shop of them carries it. In the other %d the charts do not see it.", r.Shown, r.Latest, r.Units-r.Shown)
 }
 
 const (
@@ -495,12 +519,19 @@ func (a *analysing) risk() {
 		to = min(to, *a.f.ActedPlace)
 	}
 	r := &a.out.AtRisk
+	end := a.end()
+	if u, ok := a.units[end]; ok && a.f.Kind == TheLine {
+		r.Latest = u.Serial
+	}
 	for p := from; p <= to; p++ {
 		if u, ok := a.units[p]; ok && u.Last == string(envelope.Pass) {
 			if r.Units++; r.Units == 1 {
 				r.First = u.Serial
 			}
 			r.Last = u.Serial
+			if p <= end {
+				r.Shown++
+			}
 			if len(r.Serials) < mostRisk {
 				r.Serials = append(r.Serials, u.Serial)
 			}

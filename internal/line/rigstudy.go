@@ -201,6 +201,8 @@ func (v *visit) unplanned(plan store.StudyRow, i int, runs map[gauge.Run]*rigVis
 	switch {
 	case !slices.Contains(plan.Units, t.Serial):
 		return refuse(Invalid, "serial", "use one of "+strings.Join(plan.Units, ", "), "study %s has no unit %s", plan.Study, t.Serial)
+	case plan.Kind != FaultStudy && run.Operator == "":
+		return refuse(Invalid, field, "give each take its "+field+", one of "+strings.Join(plan.Operators, ", "), "study %s needs the %s, and the take names none", plan.Study, who)
 	case plan.Kind != FaultStudy && !slices.Contains(plan.Operators, run.Operator):
 		return refuse(Invalid, field, "use one of "+strings.Join(plan.Operators, ", "), "study %s has no %s %q", plan.Study, who, run.Operator)
 	case runs[run] != nil && runs[run].slots[t.Channel]:

@@ -243,6 +243,7 @@ func TestStudyRefusesWhatIsNotPlanned(t *testing.T) {
 	}{
 		{func(k *curve.Take) { k.Serial = "X" }, "study GS-1 has no unit X"},
 		{func(k *curve.Take) { k.Operator = "Nobody" }, `study GS-1 has no operator "Nobody"`},
+		{func(k *curve.Take) { k.Operator = "" }, `study GS-1 needs the operator, and the take names none`},
 		{func(k *curve.Take) { k.Seating = 4 }, "seating 4 of unit " + good.Serial + " is more than the 3"},
 		{func(k *curve.Take) {
 			k.Serial, k.Operator, k.Seating = s.Runs[0].Part, s.Runs[0].Operator, s.Runs[0].Trial
