@@ -135,6 +135,8 @@ func TestPagesOfFindings(t *testing.T) {
 	}
 	page("GET", "/findings/1", "", 200, "Finding 1: the line moved", "What to check, cheapest first", "Measure the reference unit", "<svg", "Change of level, left",
 		`href="/units/U025"`, "may have begun", "opened", "twice the standard error")
+	page("GET", "/units/U025", "", 200, `<a href="/findings/1">Finding 1</a>, the line moved: open.`)
+	page("GET", "/lots/L%201", "", 200, `<th scope="row"><a href="/streams/`)
 	page("GET", "/findings/9", "", 404, "There is no finding 9")
 	page("POST", "/findings/1", "kind=looked&text=seam+open&by=", 422, "Say who you are", `value="seam open"`)
 	page("POST", "/findings/1", "kind=closed&text=done&by=Savka", 422, "Finding 1 has no cause yet", `value="Savka"`)

@@ -40,8 +40,8 @@ func TestActionPlanOnItsPage(t *testing.T) {
 		"Nobody is named":             {"check": {"Try."}, "minutes": {"1"}, "for": {""}, "reason": {"r"}},
 		"needs a reason":              {"check": {"Try."}, "minutes": {"1"}, "for": {""}, "by": {"Ada"}},
 		`is for "glue", which is no`:  {"check": {"Try."}, "minutes": {"1"}, "for": {"glue"}, "reason": {"r"}, "by": {"Ada"}},
-		"check must not be empty":     {"check": {" "}, "minutes": {"1"}, "for": {"leak"}, "reason": {"r"}, "by": {"Ada"}},
-		"must be from 0 to":           {"check": {"Try."}, "minutes": {"1e9"}, "for": {""}, "reason": {"r"}, "by": {"Ada"}},
+		"Check 2 has no sentence":     {"check": {"", " "}, "minutes": {"", "1"}, "for": {"", "leak"}, "reason": {"r"}, "by": {"Ada"}},
+		`Check 2: minutes "1e9" must`: {"check": {"", "Try."}, "minutes": {"", "1e9"}, "for": {"", ""}, "reason": {"r"}, "by": {"Ada"}},
 	} {
 		form.Set("do", "save")
 		p = b.post(at, form)

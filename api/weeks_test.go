@@ -74,6 +74,15 @@ func TestPageOfTheWeeks(t *testing.T) {
 	if len(all.all(`a[href="/lots/HERE"]`)) == 0 || len(all.all(`a[href="/lots/THERE"]`)) > 0 || len(all.all("main svg")) == 0 {
 		t.Error("the links are not those of this workshop, or there is no picture")
 	}
+	foreigns := 0
+	for _, eye := range all.all("#eyes li") {
+		if strings.Contains(textOf(eye), "Workshop in the east") {
+			foreigns++
+		}
+	}
+	if eyes := len(all.all("#eyes li")); foreigns == 0 || eyes == foreigns || len(all.all("#eyes li a")) != eyes-foreigns {
+		t.Errorf("%d of %d things to look at are of the other workshop, and %d have a link", foreigns, eyes, len(all.all("#eyes li a")))
+	}
 	p := b.as(l, "Another maker", "maker").get("/weeks?weeks=900")
 	p.is(422)
 }

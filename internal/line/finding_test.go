@@ -297,6 +297,34 @@ func TestTwoFaultsMakeTwoFindings(t *testing.T) {
 	}
 }
 
+// Units built after the change was gone passed too, and do not carry it.
+func TestPassedUnitsThatShowNoChangeAreToldApart(t *testing.T) {
+	t.Parallel()
+	w := bench(t, nil)
+	w.build(2, nil, nil)
+	w.build(8, leak, nil)
+	n := w.findings()[0].Number
+	if r := w.finding(n).Analysis.AtRisk; r.Shown != r.Units || !strings.HasSuffix(r.Sentence(), "L040: what left the shop of them carries it.") {
+		t.Errorf("while it lasts: %+v %s", r, r.Sentence())
+	}
+	w.build(12, nil, nil)
+	f := w.finding(n)
+	r := f.Analysis.AtRisk
+	if r.Latest != f.LastSerial || r.Latest < "L040" || r.Latest > "L042" || r.Units-r.Shown < 10 || r.Shown < 8 {
+		t.Fatalf("%+v, latest %s", r, f.LastSerial)
+	}
+	mustHold(t, "sentence", r.Sentence(), fmt.Sprintf("%d units passed since the change may have begun", r.Units),
+		fmt.Sprintf("%d came up to %s, the latest that shows it", r.Shown, r.Latest), fmt.Sprintf("In the other %d the charts do not see it.", r.Units-r.Shown))
+	for text, r := range map[string]line.Risk{
+		"1 unit passed since the change may have begun, A: what left the shop of them may carry it.":                                       {Units: 1, First: "A", Last: "A"},
+		"2 units passed since the change may have begun, B to C, all after A, the latest that shows it: the charts do not see it in them.": {Units: 2, First: "B", Last: "C", Latest: "A"},
+	} {
+		if got := r.Sentence(); got != text {
+			t.Errorf("%q, want %q", got, text)
+		}
+	}
+}
+
 // What begins after an action opens a finding that names the earlier one; what was under
 // way does not.
 func TestAfterAnAction(t *testing.T) {
