@@ -252,12 +252,12 @@ func (s *Setup) nextStep(word string, attempt int) string {
 		return ""
 	case word == Waiting:
 		return "measure what is missing"
+	case word == "hold":
+		return "leave the unit as it is and check its rig: the rig's page says how, and what becomes of units that wait"
 	case last:
 		return fmt.Sprintf("set it aside: %d attempts are all that the product allows", s.MaxAttempts)
 	case word == "reseat":
 		return "seat it again and measure"
-	case word == "hold":
-		return "measure again when the rig is trusted"
 	}
 	return "find the cause, then measure again with what was done; it does not ship as it is"
 }

@@ -125,7 +125,7 @@ func (g *gathering) proposal() reports.Proposal {
 	if late := g.late(); len(late) > 0 {
 		say("Passed only when measured again: %s.", strings.Join(late, ", "))
 	}
-	if !g.watched {
+	if !g.watched && (len(g.first) > 0 || c.Units == 0) { // units that wait are on no chart yet
 		say("%s", g.learntSentence())
 	}
 	if len(m.units) > 0 && !m.line {

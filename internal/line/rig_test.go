@@ -125,6 +125,9 @@ func TestSkippedCheckHoldsUnitsAndLosesNothing(t *testing.T) {
 	if told := strings.Join(now.Products[0].Reasons, " "); !strings.Contains(told, "On hold: 3 of the last 4 units") || strings.Contains(told, "passed at first; the product asks") {
 		t.Errorf("%s", told)
 	}
+	if d, err := l.UnitDetail(t.Context(), "B1"); err != nil || !strings.HasPrefix(d.NextStep, "leave the unit as it is and check its rig") {
+		t.Errorf("what to do with a unit on hold: %q (%v)", d.NextStep, err)
+	}
 	state, err := l.RigTrust(t.Context(), "p1")
 	if err != nil || len(state.Rigs) != 1 || len(state.Rigs[0].Held) != 3 || state.Rigs[0].Held[0].Serial != "B1" {
 		t.Fatalf("%+v (%v)", state, err)
@@ -544,8 +547,14 @@ func TestRigWithoutNameIsARigOfItsOwn(t *testing.T) {
 	for i := range takes {
 		takes[i].Station = ""
 	}
+	for i := range takes {
+		takes[i].Lot = "all on hold"
+	}
 	if v := intake(t, l, takes).Verdict; v.Word != envelope.Hold {
 		t.Fatalf("%+v", v)
+	}
+	if lot, err := l.LotReport(t.Context(), "all on hold", "test"); err != nil || len(lot.Proposal.Reasons) != 1 {
+		t.Errorf("a lot of units on hold says %q (%v)", lot.Proposal.Reasons, err)
 	}
 	state, err := l.RigTrust(t.Context(), "p1")
 	if err != nil || len(state.Rigs) != 2 || state.Rigs[0].Rig != "" {
