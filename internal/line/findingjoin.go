@@ -38,18 +38,16 @@ func (l *Line) find(ctx context.Context, s store.Site, by By, b *board, r store.
 		return err
 	}
 	k := finder{line: l, ctx: ctx, s: s, by: by, b: b, at: r}
+	claims, err := k.claims(rows)
+	if err != nil {
+		return err
+	}
 	rest := signals
 	var earlier int64
-	for _, row := range rows {
-		if row.FirstPlace > r.Place {
-			continue
-		}
-		f, err := findingOf(row)
-		if err != nil {
-			return err
-		}
+	for _, c := range claims {
+		row := c.row
 		var mine, under []store.SignalRow
-		mine, under, rest = k.split(row, f, rest)
+		mine, under, rest = k.split(c, rest)
 		carried, fresh := k.carried(row, mine)
 		if err := k.link(row.Finding, append(carried, under...)); err != nil {
 			return err
@@ -81,10 +79,38 @@ type finder struct {
 	at   store.ReadingRow
 }
 
+// A claim is a finding that may explain signals of the unit.
+type claim struct {
+	row  store.FindingRow
+	f    Finding
+	unit showing
+}
+
+// claims lists the findings in the order in which they may take signals: that of which the
+// unit shows most comes first, so that a faint earlier one does not take a great change.
+func (k *finder) claims(rows []store.FindingRow) ([]claim, error) {
+	var out []claim
+	for _, row := range rows {
+		if row.FirstPlace > k.at.Place {
+			continue
+		}
+		f, err := findingOf(row)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, claim{row, f, k.showing(f)})
+	}
+	slices.SortStableFunc(out, func(x, y claim) int {
+		return -cmpFloat(x.unit.amount*x.unit.rms, y.unit.amount*y.unit.rms)
+	})
+	return out, nil
+}
+
 // split parts the signals that a finding explains from the others. Of its own, the
 // carried ones are what a run that began under it still gives where the unit itself does
 // not show the change any more.
-func (k *finder) split(row store.FindingRow, f Finding, signals []store.SignalRow) (mine, carried, rest []store.SignalRow) {
+func (k *finder) split(c claim, signals []store.SignalRow) (mine, carried, rest []store.SignalRow) {
+	row, f := c.row, c.f
 	gap := k.at.Place - row.LastPlace
 	within := gap <= quiet
 	if row.Kind == OneUnit {
@@ -96,12 +122,11 @@ func (k *finder) split(row store.FindingRow, f Finding, signals []store.SignalRo
 	if !within {
 		return nil, nil, signals
 	}
-	size := k.showing(f)
 	for _, g := range signals {
 		switch {
-		case size.shows && k.explains(f, g, size):
+		case c.unit.shows && k.explains(f, g, c.unit):
 			mine = append(mine, g)
-		case row.Kind == TheLine && k.b.began(g) <= row.LastPlace && k.b.began(g) < g.Place && k.concerns(f, g):
+		case row.Kind == TheLine && k.b.began(g) <= row.LastPlace && k.b.began(g) < g.Place && !k.standsOut(f, g, c.unit):
 			carried = append(carried, g)
 		default:
 			rest = append(rest, g)
@@ -113,6 +138,7 @@ func (k *finder) split(row store.FindingRow, f Finding, signals []store.SignalRo
 // A showing says how much of a finding's change one unit shows.
 type showing struct {
 	amount float64 // times the change, by least squares over the streams concerned
+	rms    float64 // size of the whole change on those, in sigmas
 	shows  bool
 	strong bool // the change is so large that a unit without it is told at sight
 }
@@ -144,7 +170,7 @@ func (k *finder) showing(f Finding) showing {
 		return showing{amount: 1, shows: true}
 	}
 	rms := math.Sqrt(ss / n)
-	out := showing{amount: zs / ss, strong: rms >= strongRMS}
+	out := showing{amount: zs / ss, rms: rms, strong: rms >= strongRMS}
 	out.shows = out.amount >= math.Min(leastShare, 1-3/rms)
 	out.amount = math.Min(mostShare, math.Max(0, out.amount))
 	return out
@@ -164,8 +190,7 @@ func (k *finder) explains(f Finding, g store.SignalRow, unit showing) bool {
 	}
 	size, z := f.Analysis.Sizes[at], float64(g.Z)
 	st := k.b.setup.StreamList[at]
-	rough := st.Quantity == envelope.Roughness && f.touches(k.b, st.Channel) // grows with the square of a fault
-	if left := math.Abs(z - unit.amount*size); f.Kind == TheLine && !rough && left > math.Max(k.b.width(), math.Abs(z)/4) {
+	if f.Kind == TheLine && k.standsOut(f, g, unit) {
 		return false
 	}
 	if chart.Key(g.Rule) == Together { // an average of units: what this one shows tells
@@ -197,25 +222,19 @@ func (f Finding) touches(b *board, channel string) bool {
 	})
 }
 
-// concerns reports whether a finding's change reaches a signal's stream: it is one of its
-// own, a neighbour of one, or the change is large enough there. A run on any other stream
-// has a cause of its own, whenever it began.
-func (k *finder) concerns(f Finding, g store.SignalRow) bool {
+// standsOut reports whether a signal's value stands out by itself and goes on to when a
+// finding's change, of which the unit shows so much, is taken from it.
+func (k *finder) standsOut(f Finding, g store.SignalRow, unit showing) bool {
 	at := k.b.stream(g.Stream)
-	if slices.Contains(f.Analysis.Streams, g.Stream) || at < 0 || at >= len(f.Analysis.Sizes) || math.IsNaN(f.Analysis.Sizes[at]) {
-		return true
+	if at < 0 || at >= len(f.Analysis.Sizes) || math.IsNaN(f.Analysis.Sizes[at]) {
+		return false
 	}
-	return math.Abs(f.Analysis.Sizes[at]) >= f.tellingSize() || k.besides(f, at)
-}
-
-// besides reports whether a stream is a neighbour of one of the finding's, moved to the
-// same side.
-func (k *finder) besides(f Finding, at int) bool {
 	st := k.b.setup.StreamList[at]
-	return slices.ContainsFunc(f.Analysis.Streams, func(key string) bool {
-		i := k.b.stream(key)
-		return i >= 0 && st.near(k.b.setup.StreamList[i], k.b.setup.Fraction) && f.Analysis.Sizes[i]*f.Analysis.Sizes[at] > 0
-	})
+	if st.Quantity == envelope.Roughness && f.touches(k.b, st.Channel) { // grows with the square of a fault
+		return false
+	}
+	z := float64(g.Z)
+	return math.Abs(z) > k.b.width() && math.Abs(z-unit.amount*f.Analysis.Sizes[at]) > math.Max(k.b.width(), math.Abs(z)/4)
 }
 
 // since is the earliest place at which the finding's change may have begun.

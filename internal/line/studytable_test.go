@@ -39,6 +39,12 @@ func tabulate(all []outcome) string {
 	per := 500 / float64(max(1, good))
 	fmt.Fprintf(&b, "good units watched: %d; false findings per 500 of them: %.2f of the line, %.2f of one unit (budget: 1 alarm)\n", good, float64(falseLine)*per, float64(falseUnit)*per)
 	b.firstFalse()
+	early := 0
+	for _, o := range all {
+		early += o.early
+	}
+	baseline := baseUnits * len(all)
+	fmt.Fprintf(&b, "false findings per 500 of the %d units of the baselines, while limits were being learnt: %.2f\n", baseline, 500*float64(early)/float64(baseline))
 	if len(sizes) > 0 {
 		fmt.Fprintf(&b, "size of the change point's set: median %d units, one in ten above %d\n", sizes[len(sizes)/2], sizes[len(sizes)*9/10])
 	}
