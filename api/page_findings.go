@@ -104,6 +104,9 @@ func (s *server) showFinding(c echo.Context, status int, form deedForm, wrong st
 	}
 	b := findingBody{FindingDetail: findingDetail(f), Opened: f.OpenedAt.In(zone), Form: form, Wrong: wrong, Choices: choices(f.State)}
 	b.Head = fmt.Sprintf("Finding %d: the line moved", f.Number)
+	if f.Perhaps() {
+		b.Head = fmt.Sprintf("Finding %d: perhaps the line moved", f.Number)
+	}
 	if f.Kind == line.OneUnit {
 		b.Head = fmt.Sprintf("Finding %d: one unit stands out", f.Number)
 	}

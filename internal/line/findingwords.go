@@ -41,9 +41,13 @@ func (a *analysing) telling() (out []Coincides) {
 
 // doubtful reports whether chance explains the change: a false alarm, or too few units yet.
 func (a *analysing) doubtful() bool {
-	c := a.out.Change
-	return c != nil && c.P > 1-c.Confidence
+	return a.out.Change.doubtful()
 }
+
+func (c *Since) doubtful() bool { return c != nil && c.P > 1-c.Confidence }
+
+// Perhaps reports whether a finding of the line may be chance.
+func (f Finding) Perhaps() bool { return f.Kind == TheLine && f.Analysis.Change.doubtful() }
 
 // serial names the unit of the first signal.
 func (a *analysing) serial() string {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -386,9 +387,13 @@ func (p *ProductNow) judge(setup *Setup, last []store.Watched, moved []Finding) 
 	} else if len(signalled) > 0 {
 		against(LookAtIt, "Chart signals at %s, of the last %d units: look at what was different.", joinAnd(signalled), len(last))
 	}
-	if n := len(moved); n > 0 {
-		f := moved[0]
-		against(LookAtIt, "Nobody has acted on finding %d yet: the line moved, first seen at %s.", f.Number, f.FirstSerial)
+	if len(moved) > 0 {
+		f := moved[max(0, slices.IndexFunc(moved, func(f Finding) bool { return !f.Perhaps() }))]
+		what := "the line moved, first seen at"
+		if f.Perhaps() {
+			what = "perhaps nothing, perhaps a change that begins, with signals first at"
+		}
+		against(LookAtIt, "Nobody has acted on finding %d yet: %s %s.", f.Number, what, f.FirstSerial)
 	}
 	// Of a few units the share says nothing: speak up when even its upper bound is low.
 	if y := yield("", good, judged); judged > 0 && y.High < setup.FirstPassYield {
