@@ -154,7 +154,7 @@ func (l *learner) full() bool {
 func (l *learner) read(r store.LearnRow) *learnStep {
 	full := l.full()
 	at := len(l.rows)
-	if !full && len(l.left) >= learnAnew && l.stays() {
+	if !full && len(l.left) >= learnAnew {
 		l.startAnew()
 	}
 	l.rows, l.steps = append(l.rows, r), append(l.steps, learnStep{units: len(l.learnt)})
@@ -284,18 +284,6 @@ func (l *learner) relearn(rows []int) {
 		l.steps[i].learnt = true
 		l.add(l.rows[i])
 	}
-}
-
-// stays reports whether the latest unit that was not learnt still shows the change, on half as
-// many streams as all of them on average: once it is mended the sums take some units to come
-// back, and the units meanwhile are good ones.
-func (l *learner) stays() bool {
-	all := 0
-	for _, i := range l.left {
-		all += len(l.steps[i].fired)
-	}
-	latest := len(l.steps[l.left[len(l.left)-1]].fired)
-	return latest > 0 && 2*latest*len(l.left) >= all
 }
 
 // startAnew takes the level of the units that show a change for the new one, before the

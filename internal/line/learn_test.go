@@ -397,36 +397,6 @@ func TestChangeThatStaysIsLearntAnew(t *testing.T) {
 	}
 }
 
-// A change that was mended before is not taken for the usual level while the sums come
-// back: the mended units are good ones, and what was learnt before stands.
-func TestMendedChangeIsNotLearntAnew(t *testing.T) {
-	t.Parallel()
-	for _, moved := range []int{12, 15, 18} {
-		w := learning(t, nil)
-		w.build(12, nil, nil)
-		w.build(moved, lessBass(2.2), nil)
-		w.build(18, nil, nil)
-		for _, row := range w.findings() {
-			f, err := w.Finding(t.Context(), row.Number)
-			if err != nil {
-				t.Fatal(err)
-			}
-			for _, e := range f.Events {
-				if e.Kind == "learnt" {
-					t.Errorf("after %d units finding %d tells at place %d: %s", moved, f.Number, e.Place, e.Text)
-				}
-			}
-		}
-		now, err := w.Now(t.Context())
-		if err != nil {
-			t.Fatal(err)
-		}
-		if g := now.Products[0].Learning; g == nil || g.Units < 16 || g.Units > 30 {
-			t.Errorf("after %d units: %+v", moved, g)
-		}
-	}
-}
-
 // Learning ends: what is said then rests on the last units and what was learnt, and a
 // program that was started anew says the same.
 func TestLearningEnds(t *testing.T) {
