@@ -95,7 +95,7 @@ func (l *Line) tellAnew(ctx context.Context, s store.Site, by By, b *board, plac
 	if err != nil {
 		return err
 	}
-	text := fmt.Sprintf("%d units in a row showed a change and were not learnt: the charts, whose limits are still being learnt, take their level for the usual one from now on. If it is not, act on this finding; if it is, freeze limits from these units",
+	text := fmt.Sprintf("%d units in a row were not learnt, since charts were out at them or had not come back yet: the charts, whose limits are still being learnt, take their level for the usual one from now on. If it is not, act on this finding; if it is, freeze limits from these units",
 		learnAnew)
 	for _, row := range rows {
 		if row.Kind != TheLine {

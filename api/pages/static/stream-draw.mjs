@@ -49,7 +49,10 @@ export function drawLimits(u, data, levels, main) {
 				c.textAlign = "left";
 				c.textBaseline = "bottom";
 				const name = (main ? ["centre", "lower", "upper"] : ["", "mean", "limit"])[i];
-				c.fillText(name + " " + level(v, 0.01), Math.max(from, u.bbox.left) + 4 * dpr(), y(v) - 1);
+				const text = name + " " + level(v, 0.01);
+				// A short last section leaves no room behind its beginning: end at the edge then.
+				const last = u.bbox.left + u.bbox.width - c.measureText(text).width - 2 * dpr();
+				c.fillText(text, Math.max(u.bbox.left, Math.min(Math.max(from, u.bbox.left) + 4 * dpr(), last)), y(v) - 1);
 			});
 			if (!s.starts) return;
 			c.strokeStyle = ink;
