@@ -97,7 +97,7 @@ func TestRigRowsBelongToTheirSite(t *testing.T) {
 	}
 	for name, s := range map[string]store.Site{"a": a, "b": b} {
 		r, err := s.Route(ctx, "p", "REF", "L1")
-		visits, err2 := s.Visits(ctx, "REF", "", 9)
+		visits, err2 := s.Visits(ctx, "REF", "r", 9)
 		rigs, err3 := s.Rigs(ctx, "p")
 		if err := errors.Join(err, err2, err3); err != nil {
 			t.Fatal(err)
