@@ -342,7 +342,8 @@ func (k *finder) open(signals []store.SignalRow, earlier int64) error {
 		Analysis: json.RawMessage(`{}`), OpenedAt: k.line.now(),
 	}
 	for _, g := range signals {
-		if k.b.began(g) < g.Place {
+		// Where this one value stands out by itself, a run that ends with it tells no more.
+		if k.b.began(g) < g.Place && math.Abs(float64(g.Z)) <= k.b.width() {
 			row.Kind = TheLine
 		}
 	}

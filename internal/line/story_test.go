@@ -110,7 +110,7 @@ func storyFindings(t *testing.T, l *line.Line, story *sim.Story) {
 				if f.Kind == line.OneUnit && f.FirstSerial == x.First {
 					n++
 				}
-			case f.Kind == line.TheLine && c != nil && (slices.Contains(c.Set, place(t, x.First)) || beside(c.Place, place(t, x.First))):
+			case f.Kind == line.TheLine && c != nil && (slices.Contains(c.Set, place(t, x.First)) || beside(c.Place, place(t, x.First)) && !anyPlanted(t, story, c.Set)):
 				n++
 			}
 		}
@@ -122,6 +122,15 @@ func storyFindings(t *testing.T, l *line.Line, story *sim.Story) {
 	if len(all) > len(story.Truth.Troubles)+4 {
 		t.Errorf("%d findings:\n%s", len(all), strings.Join(told, "\n"))
 	}
+}
+
+// anyPlanted reports whether a trouble of the line was planted at one of the places. Units
+// under one change are no part of another's set, so that a later change may seem to lie
+// beside an earlier one.
+func anyPlanted(t *testing.T, story *sim.Story, set []int64) bool {
+	return slices.ContainsFunc(story.Truth.Troubles, func(x sim.Trouble) bool {
+		return x.First != x.Last && slices.Contains(set, place(t, x.First))
+	})
 }
 
 // beside reports whether a change point is one unit off: of sets that hold the true one
