@@ -70,6 +70,11 @@ func (l *Line) PlanFault(ctx context.Context, by By, p FaultPlan) error {
 			} else if !errors.Is(err, store.ErrNotFound) {
 				return err
 			}
+			if made, err := s.Unit(ctx, u); err == nil {
+				return refuse(Conflict, "units", "give what is built faulty a serial of its own, such as "+u+"-FAULT", "%s is a unit of production, of lot %s", u, made.Lot)
+			} else if !errors.Is(err, store.ErrNotFound) {
+				return err
+			}
 		}
 		if _, err := s.LimitSet(ctx, setup.Code, 0); errors.Is(err, store.ErrNotFound) && len(p.Good) == 0 {
 			return refuse(Invalid, "good", "name two good units or more to measure in the same way, better ten", "no limits are in force that could say what a good unit is")

@@ -238,6 +238,7 @@ func TestFaultPlansAreRefused(t *testing.T) {
 		{func(p *line.FaultPlan) { p.Faulty[1] = "a/b" }, "is no serial"},
 		{func(p *line.FaultPlan) { p.Faulty[1] = "F1" }, "named twice"},
 		{func(p *line.FaultPlan) { p.Faulty[1] = "REF" }, "is a reference unit"},
+		{func(p *line.FaultPlan) { p.Faulty[1] = "L003" }, "is a unit of production, of lot L1"},
 		{func(p *line.FaultPlan) { p.Good = []string{"F1", "G2"} }, "named twice"},
 		{func(p *line.FaultPlan) { p.Reason = "" }, "needs a reason"},
 		{func(p *line.FaultPlan) { p.Trials = -1 }, "too few"},
