@@ -22,7 +22,7 @@ type stepForm struct{ Step, Outcome, Reason, DataHash, Units, By string }
 // person take it further.
 type decideBody struct {
 	Now       string // where it stands, a clause
-	DataHash  string // of the report that is shown
+	DataHash  string // of the report that is shown, while the lot is closed and not decided
 	Sampled   string // how the inspection stands, a sentence
 	Plan      bool   // the product has a sampling plan
 	Drawn     bool
@@ -54,14 +54,18 @@ const lowestShown = 12 // rows of capability on a page
 
 // deciding fills what a decision rests on from a lot's report.
 func deciding(l reports.Lot, setup *line.Setup) (decideBody, error) {
-	data, err := l.Data()
-	if err != nil {
-		return decideBody{}, err
-	}
 	b := decideBody{
-		Now: stateNow(l.Life), DataHash: hex.EncodeToString(reports.Hash(data)), Sampled: line.SamplingText(l.Sampling),
+		Now: stateNow(l.Life), Sampled: line.SamplingText(l.Sampling),
 		Plan: setup.Sampling != nil, Drawn: l.Sampling.Method == "plan", Outcomes: outcomes,
 		Lowest: l.Capability[:min(lowestShown, len(l.Capability))], Envelopes: versionList(l.Envelopes), LimitSets: versionList(l.LimitSets),
+	}
+	var err error
+	if l.Life.State == line.LotClosed { // only then is there a form that signs it
+		data, err := l.Data()
+		if err != nil {
+			return b, err
+		}
+		b.DataHash = hex.EncodeToString(reports.Hash(data))
 	}
 	if l.Life.Signature != nil {
 		b.Signature = line.SignatureText(*l.Life.Signature)
