@@ -81,15 +81,6 @@ func parse() map[string]*template.Template {
 	return out
 }
 
-// Names lists the pages there are.
-func Names() []string {
-	var out []string
-	for name := range templates {
-		out = append(out, name)
-	}
-	return out
-}
-
 // Render writes a page. Nothing is written when it fails.
 func Render(w io.Writer, name string, v View) error {
 	t, ok := templates[name]

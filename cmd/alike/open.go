@@ -26,11 +26,9 @@ type workplace struct {
 	cluster *pg.Cluster // nil when the database is somebody else's
 }
 
-// open connects to the database of the command line, or to our own, which it starts or
-// finds running under another of our programs. The caller closes the workplace.
-func (d database) open(c *console) (*workplace, error) { return d.openAs(c, true) }
-
-// openAs is open; without beside the data folder must be free.
+// openAs connects to the database of the command line, or to our own, which it starts or
+// finds running under another of our programs; without beside the data folder must be
+// free. The caller closes the workplace.
 func (d database) openAs(c *console, beside bool) (*workplace, error) {
 	w := &workplace{by: line.By{Actor: d.actor(), Origin: "command line"}, url: d.Database}
 	if w.url == "" {
